@@ -1,0 +1,1 @@
+"""The signal pipeline: captures in, defended comparisons out."""

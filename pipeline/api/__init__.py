@@ -1,0 +1,1 @@
+"""The Python facade; every front door calls this and nothing else."""

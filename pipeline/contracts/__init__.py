@@ -1,0 +1,63 @@
+"""What a plugin author imports: schema, stage contracts, records, reason codes, errors, hooks."""
+
+from .errors import (
+    PluginError,
+    ReaderRefusal,
+    RecipeError,
+    RowError,
+    SchemaError,
+    SettingsError,
+    StudyError,
+    ThrumlineError,
+)
+from .hookspecs import ENTRY_POINT_GROUP, PROJECT, hookimpl
+from .products import (
+    CombinedSpectra,
+    Line,
+    Lines,
+    OrderAmplitude,
+    OrderSpectra,
+    ScreenFacts,
+    Spectra,
+    SpeedTrack,
+)
+from .reasons import Level, Reason, ReasonCode, level_of
+from .records import (
+    AxisSource,
+    CaptureHead,
+    CaptureRow,
+    ChannelHead,
+    ChannelMapping,
+    Clock,
+    Comparison,
+    Cut,
+    Fitness,
+    GroupHead,
+    OverPlatforms,
+    Reading,
+)
+from .sections import ReportSection
+from .signal import Aside, Block, ChainSchema, ChannelSpec, Context, ProductSpec, SignalSpec
+from .stages import (
+    Accumulator,
+    BlockFlow,
+    Derivation,
+    Estimator,
+    Metric,
+    Reader,
+    Sink,
+    Source,
+    Stage,
+    StageSettings,
+    Transform,
+)
+
+__all__ = [
+    "ENTRY_POINT_GROUP", "PROJECT", "Accumulator", "Aside", "AxisSource", "Block", "BlockFlow", "CaptureHead",
+    "CaptureRow", "ChainSchema", "ChannelHead", "ChannelMapping", "ChannelSpec", "Clock", "CombinedSpectra",
+    "Comparison", "Context", "Cut", "Derivation", "Estimator", "Fitness", "GroupHead", "Level", "Line", "Lines",
+    "Metric", "OrderAmplitude", "OrderSpectra", "OverPlatforms", "PluginError", "ProductSpec", "Reader",
+    "ReaderRefusal", "Reading", "Reason", "ReasonCode", "RecipeError", "ReportSection", "RowError", "SchemaError",
+    "ScreenFacts", "SettingsError", "SignalSpec", "Sink", "Source", "Spectra", "SpeedTrack", "Stage",
+    "StageSettings", "StudyError", "ThrumlineError", "Transform", "hookimpl", "level_of",
+]  # fmt: skip

@@ -1,0 +1,144 @@
+"""The dataset schema: what flows between stages, described without data, and the blocks that carry it.
+
+Between stages of one capture plain blocks flow (a labelled array costs about a millisecond to build, the
+whole signal work of a capture about eight); labelled xarray datasets with the same names, dims and units
+stand at the doors: archive, Python interface, plugin tests.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    """One channel of the signal: its native name, where it sits and what it measures (SI unit)."""
+
+    name: str
+    quantity: str
+    unit: str
+    position: str = ""
+    axis: str = ""
+    full_scale: float | None = None
+    step: float | None = None
+    """Smallest difference the native counts can show, in the SI unit; None when stored as floats."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignalSpec:
+    """The signal a stage receives or hands on: channels on one clock.
+
+    ``rate_hz`` is the exact rate of a uniform clock, the measured mean rate otherwise, and None while no
+    file has been read. ``duration_s`` likewise.
+    """
+
+    channels: tuple[ChannelSpec, ...]
+    uniform: bool
+    rate_hz: float | None
+    duration_s: float | None = None
+
+    @property
+    def positions(self) -> tuple[str, ...]:
+        """Positions in order of first appearance."""
+        return tuple(dict.fromkeys(channel.position for channel in self.channels))
+
+    def at(self, position: str) -> tuple[int, ...]:
+        """Indices of the channels at one position."""
+        return tuple(i for i, channel in enumerate(self.channels) if channel.position == position)
+
+    def with_rate(self, rate_hz: float | None, *, uniform: bool) -> SignalSpec:
+        """The same channels on another clock."""
+        return replace(self, rate_hz=rate_hz, uniform=uniform)
+
+
+@dataclass(frozen=True, slots=True)
+class ProductSpec:
+    """A result of a stage, described without data: its dims and the SI unit of its main variable."""
+
+    name: str
+    dims: tuple[str, ...]
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChainSchema:
+    """What is available at one point of the chain: the signal and the products made so far."""
+
+    signal: SignalSpec
+    products: Mapping[str, ProductSpec] = field(default_factory=dict)
+    selected: bool = False
+    """True after the stage that decides the stretches: from there on samples come from stretches only."""
+
+    def plus(self, *made: ProductSpec) -> ChainSchema:
+        """The schema with further products."""
+        return replace(self, products={**self.products, **{spec.name: spec for spec in made}})
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive samples of one run (a piece of the capture without a gap).
+
+    ``values`` [shape=(n_channel, n), SI units, float64]; ``first`` is the index of its first sample in the
+    run's own count; ``start_s`` the time of that sample; ``times_s`` [shape=(n,)] only where the clock is not
+    uniform. ``run`` numbers the runs of a pass.
+    """
+
+    values: FloatArray
+    run: int
+    first: int
+    start_s: float
+    rate_hz: float
+    times_s: FloatArray | None = None
+
+    @property
+    def n(self) -> int:
+        """Samples per channel."""
+        return int(self.values.shape[-1])
+
+    @property
+    def stop(self) -> int:
+        """Index after the last sample."""
+        return self.first + self.n
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """A channel on a clock of its own (logged rpm, mount temperature, tachometer), held whole.
+
+    ``times_s`` and ``values`` [shape=(n,)], seconds of the capture's clock and SI units.
+    """
+
+    name: str
+    quantity: str
+    unit: str
+    times_s: FloatArray
+    values: FloatArray
+    position: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """All a stage may know beside samples and products.
+
+    ``facts`` holds the row's facts that the stage declared in ``uses_facts`` (None where the row is silent);
+    ``asides`` the slow channels; ``gaps`` pairs of seconds where the clock has holes; ``span_s`` first and
+    last instant of the capture; ``clock`` figures of the clock fit (``jitter_s``, ``n_gaps`` ...).
+    """
+
+    signal: SignalSpec
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    asides: tuple[Aside, ...] = ()
+    gaps: tuple[tuple[float, float], ...] = ()
+    span_s: tuple[float, float] = (0.0, 0.0)
+    clock: Mapping[str, float] = field(default_factory=dict)
+
+
+ClockState = Literal["uniform", "stamped"]

@@ -1,0 +1,1 @@
+"""What has to run, and running it: one capture is one idempotent function."""

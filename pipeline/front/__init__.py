@@ -1,0 +1,1 @@
+"""Command line, night run, HTTP service, web pages: they compute nothing."""

@@ -1,0 +1,1 @@
+"""The plugin host: finds plugins, sets broken ones aside, refuses duplicates."""

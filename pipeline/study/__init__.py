@@ -1,0 +1,1 @@
+"""The question and its answer: study file, pairing, effect, interval, verdict; tables only."""

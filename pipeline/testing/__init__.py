@@ -1,0 +1,1 @@
+"""Shipped kit for plugin authors: closed-form captures, conformance suites, the fleet simulator."""

@@ -1,0 +1,1 @@
+"""Built-in plugins: thin adapters over kernels, found through the same door as a stranger's."""

@@ -1,0 +1,1 @@
+"""Averaged auto and cross spectra."""

@@ -1,0 +1,1 @@
+"""The archive: commit protocol, catalogue, inbox, verify. It knows nothing of signals."""
