@@ -86,6 +86,7 @@ class Explanation:
     effect: str
     meaning: str
     avoid: str
+    threshold: str = ""
 
 
 @dataclass(frozen=True, slots=True)
