@@ -60,7 +60,7 @@ def noise_of_density(
     With ``corner_hz`` the density rises towards low frequencies as ``sqrt(1 + corner / f)`` (levelled off
     below a tenth of the corner), the usual look of a sensor's floor.
     """
-    white = rng.standard_normal((len(density), n)) * (density * np.sqrt(rate_hz / 2.0))[:, None]
+    white: FloatArray = rng.standard_normal((len(density), n)) * (density * np.sqrt(rate_hz / 2.0))[:, None]
     if corner_hz <= 0.0:
         return white
     frequency = np.maximum(fft.rfftfreq(n, 1.0 / rate_hz), corner_hz / 10.0)
