@@ -1,0 +1,189 @@
+"""The study file: one question asked of one table of captures, read from TOML."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from ..contracts import StudyError
+from .naming import listed, suggestion
+
+COMBINATIONS = ("rss", "mean", "max", "principal", "weighted")
+
+
+class Study(BaseModel):
+    """The question. Everything a verdict depends on stands here, before a capture is read."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
+
+    title: str = Field(min_length=1, description="What the report is called.")
+    captures: str = Field(min_length=1, description="Path of the captures table, relative to the study file.")
+    baseline: str = Field(min_length=1, description="The part that percent changes are of.")
+    limit_percent: float = Field(
+        gt=-100.0, le=1000.0, description="Most the reading may rise over the baseline, percent, set by the company."
+    )
+    limit_mg: float | None = Field(
+        default=None,
+        gt=0.0,
+        description="Most the candidate's own reading may be, milli-g; the stricter verdict holds.",
+    )
+    negligible_mg: float | None = Field(
+        default=None,
+        gt=0.0,
+        description="Readings wholly below this, milli-g, are within limit: 0.4 to 0.6 cannot be felt.",
+    )
+    equivalence_percent: float | None = Field(
+        default=None,
+        gt=0.0,
+        lt=100.0,
+        description="Band of 'like the original', symmetric in the logarithm: 10 means 0.90 to 1/0.90.",
+    )
+    recipe: str = Field(default="idle", min_length=1, description="The chain that makes the readings.")
+    confidence: float = Field(default=0.95, ge=0.5, lt=1.0, description="Of the two-sided interval.")
+    minimum_duration_s: float = Field(
+        default=30.0, gt=0.0, description="Steady seconds a capture needs: shorter ones scatter with the idle's wander."
+    )
+    reading: str = Field(default="firing_order", min_length=1, description="The reading the verdict rests on.")
+    band_hz: tuple[float, float] | None = Field(
+        default=None, description="Where 'highest_bin' looks, Hz; without it within 10 % of the nominal firing line."
+    )
+    combination: Literal["rss", "mean", "max", "principal", "weighted"] = Field(
+        default="rss", description="How axes are combined; rss does not depend on how the sensor sits."
+    )
+    looks: int = Field(
+        default=1,
+        ge=1,
+        le=100,
+        description="How often this question is looked at in all; the doubt is shared out over them.",
+    )
+    stage: Mapping[str, Mapping[str, Any]] = Field(
+        default_factory=dict, description="Settings of recipe stages that this study overrides: [stage.NAME]."
+    )
+    base_dir: Path = Field(default=Path(), description="Folder of the study file (filled in when it is read).")
+    file: Path | None = Field(default=None, description="The study file (filled in when it is read).")
+
+    @property
+    def table_path(self) -> Path:
+        """Where the captures table is."""
+        return self.base_dir / self.captures
+
+    @property
+    def confidence_per_look(self) -> float:
+        """Confidence of each look's interval when ``looks`` of them share the doubt (Bonferroni)."""
+        return 1.0 - (1.0 - self.confidence) / self.looks
+
+    @model_validator(mode="after")
+    def _band_in_order(self) -> Self:
+        if self.band_hz is not None and not 0.0 <= self.band_hz[0] < self.band_hz[1]:
+            raise ValueError(f"band_hz needs two rising frequencies in Hz, found {list(self.band_hz)!r}")
+        if self.limit_mg is not None and self.negligible_mg is not None and self.negligible_mg > self.limit_mg:
+            raise ValueError(
+                f"negligible_mg = {self.negligible_mg:g} stands above limit_mg = {self.limit_mg:g}: a reading "
+                "could be too high and negligible at once"
+            )
+        return self
+
+
+_FILLED_IN = ("base_dir", "file")
+
+
+def load_study(path: Path) -> Study:
+    """The study in a TOML file.
+
+    Raises
+    ------
+    StudyError
+        If the file is missing, is no TOML, has unknown keys (naming the nearest known one), lacks a key, or
+        holds a value that is not allowed.
+    """
+    path = Path(path)
+    document = _toml(path)
+    _refuse_unknown_keys(document, path)
+    try:
+        return Study.model_validate({**document, "base_dir": path.parent, "file": path})
+    except ValidationError as error:
+        raise _as_study_error(error, document, path) from None
+
+
+def question_keys() -> dict[str, str]:
+    """The keys a study file may hold, each with what it means, for help pages."""
+    return {
+        name: field.description or "" for name, field in Study.model_fields.items() if name not in _FILLED_IN
+    }
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        return tomllib.loads(text)
+    except FileNotFoundError:
+        near = suggestion(path.name, [p.name for p in path.parent.glob("*.toml")]) if path.parent.is_dir() else ""
+        raise StudyError(
+            f"study file {str(path)!r} wanted", found="no such file", todo=near or "check the path"
+        ) from None
+    except IsADirectoryError:
+        raise StudyError(
+            f"study file {str(path)!r} wanted", found="a folder", todo="name the .toml file in it"
+        ) from None
+    except UnicodeDecodeError as error:
+        raise StudyError(
+            f"study file {path.name!r} wanted as UTF-8 text", found=f"byte {error.object[error.start]:#04x} at "
+            f"{error.start}", todo="save it as UTF-8",
+        ) from None  # fmt: skip
+    except tomllib.TOMLDecodeError as error:
+        raise StudyError(
+            f"study file {path.name!r} wanted as TOML", found=f"{error}{_toml_hint(text)}",
+            todo='write key = value, texts in "quotes", numbers with a decimal point',
+        ) from None  # fmt: skip
+
+
+def _toml_hint(text: str) -> str:
+    """The line a person most likely stumbled over: a decimal comma or a text without quotes."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        key, equals, value = line.partition("=")
+        value = value.split("#")[0].strip()
+        if not equals or not value:
+            continue
+        try:
+            tomllib.loads(f"x = {value}")
+        except tomllib.TOMLDecodeError:
+            if value[0] not in "[{\"'":
+                return f" (line {number}: {key.strip()} = {value})"
+    return ""
+
+
+def _refuse_unknown_keys(document: Mapping[str, Any], path: Path) -> None:
+    known = list(question_keys())
+    for key, value in document.items():
+        if key in known:
+            continue
+        near = suggestion(key, known)
+        if not near and isinstance(value, Mapping):
+            near = f"settings of a stage stand under [stage.{key}]"
+        raise StudyError(
+            f"study file {path.name!r}: key {key!r} is not known", allowed=", ".join(known),
+            todo=near or "remove it",
+        )  # fmt: skip
+
+
+def _as_study_error(error: ValidationError, document: Mapping[str, Any], path: Path) -> StudyError:
+    first = error.errors()[0]
+    key = ".".join(str(part) for part in first["loc"])
+    top = str(first["loc"][0]) if first["loc"] else ""
+    meaning = question_keys().get(top, "")
+    if first["type"] == "missing":
+        lacking = [str(item["loc"][0]) for item in error.errors() if item["type"] == "missing"]
+        return StudyError(
+            f"study file {path.name!r} lacks {listed(lacking)}", found=f"keys {listed(document)}",
+            todo="; ".join(f"{name}: {question_keys()[name]}" for name in lacking),
+        )  # fmt: skip
+    if not key:
+        return StudyError(f"study file {path.name!r}: {first['msg'].removeprefix('Value error, ')}")
+    return StudyError(
+        f"study file {path.name!r}: {key} ({meaning.rstrip('.')})",
+        found=repr(first["input"]), allowed=first["msg"].removeprefix("Input should be "),
+    )  # fmt: skip
