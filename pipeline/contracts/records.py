@@ -26,6 +26,17 @@ class AxisSource:
         left = f"{self.position}.{self.axis}" if self.position else self.axis
         return f"{left}={'+' if self.sign > 0 else '-'}c{self.column}"
 
+    @classmethod
+    def from_text(cls, text: str) -> AxisSource:
+        """Read the spelling of the captures table. Raises ValueError when it is none."""
+        left, _, right = text.strip().partition("=")
+        position, _, axis = left.rpartition(".")
+        sign = -1 if right.startswith("-") else 1
+        column = right.lstrip("+-")
+        if not axis or column[:1].lower() != "c" or not column[1:].isdigit() or int(column[1:]) < 1:
+            raise ValueError(f"{text!r} is no axis like 'x=+c1' or 'seat.z=-c3'")
+        return cls(position.strip(), axis.strip(), int(column[1:]), sign)
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelMapping:
@@ -57,6 +68,19 @@ class ChannelMapping:
             "sample_rate_hz": self.sample_rate_hz,
         }
 
+    @classmethod
+    def from_json(cls, document: Mapping[str, Any]) -> ChannelMapping:
+        """Rebuild a mapping from its canonical form."""
+        return cls(
+            position=document["position"],
+            axes=tuple(AxisSource.from_text(axis) for axis in document["axes"]),
+            unit=document["unit"],
+            scale=document["scale"],
+            sensitivity=tuple((axis, factor) for axis, factor in document["sensitivity"]),
+            offset=tuple((axis, value) for axis, value in document["offset"]),
+            sample_rate_hz=document["sample_rate_hz"],
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class CaptureRow:
@@ -86,6 +110,8 @@ class CaptureRow:
     coupling: str = ""
     mount_temp_c: float | None = None
     note: str = ""
+    capture: int | None = None
+    """Which capture of a file that holds several (0 is the first)."""
     mapping: ChannelMapping = field(default_factory=ChannelMapping)
     tags: Mapping[str, str] = field(default_factory=dict)
 

@@ -171,6 +171,9 @@ class Reader(ABC):
     numeric_version: ClassVar[int]
     summary: ClassVar[str] = ""
 
+    def warm(self) -> None:  # noqa: B027 - an offer, not a duty
+        """Import what reading needs; called once when the reader child starts, so that no file pays for it."""
+
     @abstractmethod
     def sniff(self, head: bytes, name: str) -> float:
         """How sure this reader is, 0 to 1, from the first 64 KiB and the file name; no other reading."""
