@@ -1,0 +1,374 @@
+"""The archive as the rest of thrumline sees it."""
+
+from __future__ import annotations
+
+import time
+import uuid
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from .catalogue import Attempts, Catalogue
+from .errors import ArchiveMissing, DiskFull, NotAllowed
+from .fsio import Disk
+from .layout import ARCHIVE_FORMAT, AREAS, MANIFEST, Layout, checked_kind
+from .lock import CoordinatorLock
+from .originals import Original, Originals, SourceStat
+from .places import Places
+from .reconcile import reconcile, scanned
+from .records import Record, Records
+from .sealed import seal, unseal
+from .staging import Leftover, Staging
+from .trees import Draft, Tree, read_tree
+
+Role = Literal["coordinator", "worker", "reader"]
+FLOOR_BYTES = 256 * 2**20
+"""Kept free: room for the catalogue, for reports and for whoever has to clear up."""
+
+_STATS_AT_ONCE = 500
+
+
+class Archive:
+    """One archive, opened in a role. Use ``Archive.open``; close it, or use it as a context manager.
+
+    The coordinator is the only one to write the catalogue, and there is one at a time. Workers write originals,
+    captures, results and records; readers write nothing.
+    """
+
+    def __init__(self, layout: Layout, identity: str, role: Role, disk: Disk, floor_bytes: int) -> None:
+        self.layout, self.id, self.role, self.disk, self.floor_bytes = layout, identity, role, disk, floor_bytes
+        self.places = Places(layout.root, disk)
+        self.staging = Staging(layout.staging, disk)
+        self.records = Records(disk, self.staging, self.places)
+        self.originals = Originals(layout, disk, self.staging, self.places, self.records)
+        self.swept: list[Leftover] = []
+        self._lock: CoordinatorLock | None = None
+        self._catalogue: Catalogue | None = None
+        self._stats: dict[str, tuple[SourceStat, str]] = {}
+        self._new_stats: dict[str, tuple[SourceStat, str]] = {}
+
+    # opening and closing
+
+    @classmethod
+    def open(
+        cls, root: Path | str, *, role: Role, create: bool = False, disk: Disk | None = None,
+        floor_bytes: int = FLOOR_BYTES,
+    ) -> Archive:  # fmt: skip
+        """Open the archive at ``root``.
+
+        Parameters
+        ----------
+        role
+            ``coordinator`` takes the lock and keeps the catalogue; ``worker`` and ``reader`` take none.
+        create
+            Make a new archive where there is none (coordinator only).
+        disk
+            The file operations; a test hands in one that fails.
+        floor_bytes
+            Room on the disk that is kept free.
+
+        Raises
+        ------
+        ArchiveMissing
+            No archive there, or one of a newer format.
+        ArchiveBusy
+            Another coordinator holds it; said at once.
+        DamageFound
+            ``FORMAT`` is not what was written.
+        """
+        layout, disk = Layout(Path(root).absolute()), disk or Disk()
+        if create and role != "coordinator":
+            raise NotAllowed("to create an archive", found=f"role {role!r}", allowed="coordinator")
+        if create:
+            layout.root.mkdir(parents=True, exist_ok=True)
+        lock = None
+        if role == "coordinator" and (create or layout.format.exists()):
+            lock = CoordinatorLock(layout.lock)
+        try:
+            archive = cls(layout, _identity(layout, disk, create=create), role, disk, floor_bytes)
+            if lock is not None:
+                archive._coordinate(lock)
+        except BaseException:
+            if lock is not None:
+                lock.release()
+            raise
+        return archive
+
+    def _coordinate(self, lock: CoordinatorLock) -> None:
+        for area in AREAS:
+            self.places.directory(self.root / area)
+        self.swept = self.staging.sweep()
+        self._catalogue = Catalogue.open(self.layout.catalogue, self.root, self.id, self.disk.point)
+        if self._catalogue is None:
+            self._set_catalogue_aside()
+            self._catalogue = Catalogue.open(self.layout.catalogue, self.root, self.id, self.disk.point)
+        reconcile(self, self.catalogue)
+        self.catalogue.add(complete=False)
+        self._stats = self.catalogue.known_stats()
+        self._lock = lock
+
+    def _set_catalogue_aside(self) -> None:
+        """A catalogue that cannot be used is kept for whoever wants to look, and a new one is built."""
+        stamp = time.time_ns()
+        for suffix in ("", "-wal", "-shm"):
+            old = self.layout.catalogue.with_name(self.layout.catalogue.name + suffix)
+            if old.exists():
+                old.rename(old.with_name(f"unusable-{stamp}.sqlite{suffix}"))
+
+    def close(self) -> None:
+        """Let go of everything; the coordinator leaves a note that its catalogue is in step with the disk."""
+        try:
+            if self._catalogue is not None:
+                self._keep_stats()
+                self._catalogue.add(complete=True)
+        finally:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        if self._catalogue is not None:
+            self._catalogue.close()
+            self._catalogue = None
+        self.staging.close()
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self._let_go()
+
+    @property
+    def root(self) -> Path:
+        """The archive's directory."""
+        return self.layout.root
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """The index; for the coordinator only. Raises NotAllowed."""
+        if self._catalogue is None:
+            raise NotAllowed("the catalogue", found=f"role {self.role!r}", allowed="coordinator")
+        return self._catalogue
+
+    def _may_write(self, what: str) -> None:
+        if self.role == "reader":
+            raise NotAllowed(f"to write {what}", found="role 'reader'", allowed="coordinator, worker")
+
+    def check_floor(self, incoming_bytes: int = 0) -> None:
+        """Refuse an intake before the disk is full. Raises DiskFull."""
+        free = self.disk.free_bytes(self.root)
+        if free - incoming_bytes < self.floor_bytes:
+            raise DiskFull(
+                f"room for {incoming_bytes / 2**20:.1f} MiB more in {self.root}", found=f"{free / 2**20:.0f} MiB free",
+                allowed=f"intake while {self.floor_bytes / 2**20:.0f} MiB stay free",
+                todo="free some space; nothing was written",
+            )  # fmt: skip
+
+    # originals
+
+    def put_original(self, path: Path | str, *, name: str, origin: str = "") -> Original:
+        """Take a file in under its SHA-256; when this returns it is on the device and its arrival is noted.
+
+        Raises
+        ------
+        DiskFull
+            Less than the floor would be left; nothing was written.
+        SourceChanged
+            The file was written to meanwhile.
+        """
+        self._may_write("an original")
+        source = Path(path)
+        self.check_floor(self.disk.size(source) or 0)
+        original = self.originals.put(source, name=name, origin=origin)
+        if self._catalogue is not None:
+            self.note_original(original)
+        return original
+
+    def note_original(self, original: Original) -> None:
+        """Coordinator: index what a worker took in, and remember the source's hash."""
+        arrivals = [original.arrival] if original.arrival else []
+        self.catalogue.add(originals=[original], records=arrivals)
+        if original.source is not None:
+            self._remember(original.source_path, original.source, original.sha256, time.time_ns())
+
+    def original(self, sha256: str) -> Path | None:
+        """The file of an original, or None."""
+        return self.originals.find(sha256)
+
+    def arrivals(self, sha256: str) -> list[dict[str, Any]]:
+        """Names and origins these bytes came with, oldest first."""
+        return [record.content for record in self.originals.arrivals(sha256)]
+
+    def sha256_of(self, path: Path | str, *, rehash: bool = False) -> str:
+        """SHA-256 of any file; the coordinator remembers it by path, size, times and inode."""
+        source = Path(path).absolute()
+        known = None if rehash else self._stats.get(str(source))
+        if known is not None and known[0] == SourceStat.of(source.stat()):
+            return known[1]
+        digest, stat, began = self.originals.hashed(source)
+        if self._catalogue is not None:
+            self._remember(str(source), stat, digest, began)
+        return digest
+
+    def _remember(self, path: str, stat: SourceStat, digest: str, hashed_ns: int) -> None:
+        if not stat.settled(hashed_ns):
+            return
+        self._stats[path] = self._new_stats[path] = stat, digest
+        if len(self._new_stats) >= _STATS_AT_ONCE:
+            self._keep_stats()
+
+    def _keep_stats(self) -> None:
+        if self._new_stats:
+            self.catalogue.note_stats(self._new_stats)
+            self._new_stats = {}
+
+    # captures and results
+
+    def has(self, kind: str, identity: str) -> bool:
+        """Whether a capture or result is committed."""
+        return self.disk.size(self.layout.tree(kind, identity) / MANIFEST) is not None
+
+    def having(self, kind: str, ids: Sequence[str]) -> set[str]:
+        """Those of ``ids`` that are committed; asks the disk, a few microseconds each."""
+        return {identity for identity in ids if self.has(kind, identity)}
+
+    def tree(self, kind: str, identity: str) -> Tree | None:
+        """A committed capture or result, or None. Raises DamageFound where it is not whole."""
+        return read_tree(self.disk, self.layout.tree(kind, identity), kind, identity)
+
+    def draft(self, kind: str, identity: str) -> Draft:
+        """A capture or result in the making, in a private place; ``commit`` makes it visible."""
+        self._may_write(f"one of {checked_kind(kind)}")
+        self.check_floor()
+        final = self.layout.tree(kind, identity)
+        return Draft(kind, identity, final, self.staging, self.places)
+
+    def put_small(self, kind: str, identity: str, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:
+        """Commit a tree that is nothing but its manifest."""
+        with self.draft(kind, identity) as draft:
+            tree = draft.commit(content, run)
+        if self._catalogue is not None and tree.fresh:
+            self._catalogue.add(trees=[tree])
+        return tree
+
+    def note_committed(self, kind: str, *ids: str) -> None:
+        """Coordinator: index what workers committed; one transaction for all of them."""
+        trees = [self.tree(kind, identity) for identity in ids]
+        self.catalogue.add(trees=[tree for tree in trees if tree is not None])
+
+    def note_attempt(self, key: str, error: str) -> int:
+        """Coordinator: count a failed attempt at a piece of work; how many there are now."""
+        return self.catalogue.note_attempt(key, error)
+
+    def attempts(self, key: str) -> Attempts:
+        """Failed attempts at a piece of work; a cache, lost with the catalogue."""
+        return self.catalogue.attempts(key)
+
+    def rebuild(self) -> int:
+        """Coordinator: make the catalogue anew from what is on the disk; the number of rows."""
+        trees, originals, records = scanned(self)
+        self.catalogue.clear()
+        self.catalogue.add(trees=trees, originals=originals, records=records)
+        return len(trees) + len(originals) + len(records)
+
+    # facts, decisions, quarantine
+
+    def _add(self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any]) -> Record | None:
+        self._may_write("a record")
+        record = self.records.add(directory, about, content)
+        if record is not None and self._catalogue is not None:
+            self._catalogue.add(records=[record])
+        return record
+
+    def put_fact(self, capture_id: str, content: Mapping[str, Any]) -> int | None:
+        """Note what is said about a capture now; None where the newest says the same already."""
+        record = self._add(self.layout.facts_of(capture_id), {"capture_id": capture_id}, content)
+        return record.n if record else None
+
+    def facts(self, capture_id: str) -> list[dict[str, Any]]:
+        """Everything ever said about a capture, oldest first."""
+        about = {"capture_id": capture_id}
+        return [r.content for r in self.records.all(self.layout.facts_of(capture_id), about)]
+
+    def newest_fact(self, capture_id: str) -> dict[str, Any] | None:
+        """What is said about a capture now."""
+        record = self.records.newest(self.layout.facts_of(capture_id), {"capture_id": capture_id})
+        return record.content if record else None
+
+    def put_decision(self, kind: str, name: str, content: Mapping[str, Any]) -> int | None:
+        """Note what a person decided; None where it was decided so already."""
+        record = self._add(self.layout.decision(kind, name), {"kind": kind, "name": name}, content)
+        return record.n if record else None
+
+    def decision(self, kind: str, name: str) -> dict[str, Any] | None:
+        """What holds now, or None."""
+        record = self.records.newest(self.layout.decision(kind, name), {"kind": kind, "name": name})
+        return record.content if record else None
+
+    def decisions(self, kind: str) -> dict[str, dict[str, Any]]:
+        """What holds now, by name, for all decisions of a kind."""
+        directory = self.layout.decision(kind, "").parent
+        found = {}
+        for entry in self.disk.names(directory):
+            numbers = self.records.numbers(directory / entry)
+            if numbers:
+                data = self.disk.read(directory / entry / f"{numbers[-1]}.json")
+                name = unseal(data, directory / entry)["about"]["name"]
+                found[name] = self.decision(kind, name) or {}
+        return found
+
+    def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
+        """Note why an original was not taken; its bytes stay among the originals."""
+        record = self._add(self.layout.quarantine_of(sha256), {"original": sha256}, reason)
+        return record.n if record else None
+
+    def quarantined(self, sha256: str | None = None) -> list[dict[str, Any]]:
+        """What is held now: ``sha256``, ``n``, ``reason``; released entries are left out."""
+        names = [sha256] if sha256 else [n for n in self.disk.names(self.layout.quarantine) if len(n) == 64]
+        found = []
+        for name in names:
+            newest = self.records.newest(self.layout.quarantine_of(name), {"original": name})
+            released = self.decision("quarantine", name) or {"through": 0}
+            if newest is not None and newest.n > released["through"]:
+                found.append({"sha256": name, "n": newest.n, "reason": newest.content})
+        return found
+
+    def release(self, sha256: str, *, action: str, note: str = "") -> bool:
+        """Let an original out of quarantine (``action``: retry or release); False where it was not held."""
+        held = self.quarantined(sha256)
+        if held:
+            self.put_decision("quarantine", sha256, {"action": action, "note": note, "through": held[0]["n"]})
+        return bool(held)
+
+
+def _identity(layout: Layout, disk: Disk, *, create: bool) -> str:
+    """The archive's id from FORMAT, which is written first of all where an archive is made."""
+    if create and disk.size(layout.format) is None:
+        _make_format(layout, disk)
+    if disk.size(layout.format) is None:
+        raise ArchiveMissing(
+            f"an archive at {layout.root}", found="no FORMAT file there",
+            todo="name another directory, or make it with `archive init`",
+        )  # fmt: skip
+    document = unseal(disk.read(layout.format), layout.format)
+    if document["min_reader"] > ARCHIVE_FORMAT:
+        raise ArchiveMissing(
+            f"an archive of format {ARCHIVE_FORMAT} or older at {layout.root}",
+            found=f"format {document['archive_format']}", todo="use a newer version of thrumline",
+        )  # fmt: skip
+    identity: str = document["id"]
+    return identity
+
+
+def _make_format(layout: Layout, disk: Disk) -> None:
+    staged = layout.root / f"FORMAT.{uuid.uuid4().hex[:12]}"
+    made = {"archive_format": ARCHIVE_FORMAT, "id": str(uuid.uuid4()), "min_reader": ARCHIVE_FORMAT}
+    disk.write_new(staged, seal(made))
+    disk.link(staged, layout.format)
+    disk.unlink(staged)
+    disk.fsync_dir(layout.root)
+    disk.fsync_dir(layout.root.parent)

@@ -1,0 +1,216 @@
+"""The catalogue: an index over what is in the archive. Never the truth, always rebuildable, one writer."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .errors import DiskFault, DiskFull, StorageError
+from .originals import Original, SourceStat
+from .records import Record
+from .trees import Tree
+
+SCHEMA = 1
+_TABLES = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE trees (kind TEXT, id TEXT, seal TEXT NOT NULL, content_sha256 TEXT NOT NULL, files INTEGER NOT NULL,
+    bytes INTEGER NOT NULL, source TEXT, summary TEXT, PRIMARY KEY (kind, id)) WITHOUT ROWID;
+CREATE INDEX trees_by_source ON trees (source);
+CREATE TABLE originals (sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE records (path TEXT PRIMARY KEY, seal TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE attempts (key TEXT PRIMARY KEY, n INTEGER NOT NULL, last_error TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE stats (path TEXT PRIMARY KEY, size INTEGER, mtime_ns INTEGER, ctime_ns INTEGER, inode INTEGER,
+    sha256 TEXT NOT NULL) WITHOUT ROWID;
+"""
+INDEX_TABLES = ("trees", "originals", "records")
+"""What a rebuild restores in full; attempts and stats are caches."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attempts:
+    """How often a piece of work was tried without success, and the last error."""
+
+    n: int
+    last_error: str
+
+
+def source_of(tree: Tree) -> str | None:
+    """What a tree says it was made from: a capture by ``content["original"]``, a result by ``content["capture_id"]``."""
+    key = "original" if tree.kind == "captures" else "capture_id"
+    value = tree.content.get(key)
+    if isinstance(value, dict):
+        value = value.get("sha256")
+    return value if isinstance(value, str) else None
+
+
+class Catalogue:
+    """Open one with ``Catalogue.open``; every write is one durable transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, root: Path, point: Callable[[str, Path], None]) -> None:
+        self._connection, self._root, self._point = connection, root, point
+        self._lock = threading.RLock()
+        self._file = root / "catalog" / "catalogue.sqlite"
+
+    @classmethod
+    def open(cls, path: Path, root: Path, archive_id: str, point: Callable[[str, Path], None]) -> Catalogue | None:
+        """The catalogue at ``path``; None where it cannot be used (other archive, other schema, not a database)."""
+        connection = _connected(path)
+        try:
+            made = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+            if made:
+                with connection:
+                    connection.executescript(f"BEGIN; {_TABLES} PRAGMA user_version={SCHEMA};")
+                    connection.execute("INSERT INTO meta VALUES ('archive', ?), ('complete', '0')", (archive_id,))
+            version = connection.execute("PRAGMA user_version").fetchone()[0]
+            owner = connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone()
+            sound = connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+        except sqlite3.DatabaseError:
+            connection.close()
+            return None
+        if version != SCHEMA or owner != (archive_id,) or not sound:
+            connection.close()
+            return None
+        return cls(connection, root, point)
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        self._point("catalogue", self._file)
+        with self._lock:
+            try:
+                with self._connection:
+                    self._connection.execute("BEGIN IMMEDIATE")
+                    yield self._connection
+            except sqlite3.OperationalError as error:
+                kind = DiskFull if "full" in str(error) else DiskFault
+                asked = "to write the catalogue"
+                raise kind(asked, found=str(error), todo="check the disk, then run it again") from error
+        self._point("catalogued", self._file)
+
+    def _rows(self, query: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        with self._lock:
+            return self._connection.execute(query, values).fetchall()
+
+    def add(
+        self, *, trees: Iterable[Tree] = (), originals: Iterable[Original] = (), records: Iterable[Record] = (),
+        complete: bool | None = None,
+    ) -> None:  # fmt: skip
+        """Add or renew rows, in one transaction."""
+        with self._writing() as sql:
+            sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_tree_row, trees))
+            sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
+            sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?)", map(self._record_row, records))
+            if complete is not None:
+                sql.execute("INSERT OR REPLACE INTO meta VALUES ('complete', ?)", (str(int(complete)),))
+
+    def _record_row(self, record: Record) -> tuple[str, str]:
+        return record.path.relative_to(self._root).as_posix(), record.seal
+
+    def drop_tree(self, kind: str, identity: str) -> None:
+        """Forget a tree that was removed on purpose."""
+        with self._writing() as sql:
+            sql.execute("DELETE FROM trees WHERE kind=? AND id=?", (kind, identity))
+
+    @property
+    def complete(self) -> bool:
+        """Whether the last coordinator closed it in step with the disk."""
+        return self._rows("SELECT value FROM meta WHERE key='complete'") == [("1",)]
+
+    def ids(self, kind: str) -> set[str]:
+        """Identities of all trees of a kind."""
+        return {row[0] for row in self._rows("SELECT id FROM trees WHERE kind=?", (kind,))}
+
+    def tree_seal(self, kind: str, identity: str) -> str | None:
+        """Seal of a tree's manifest, or None."""
+        rows = self._rows("SELECT seal FROM trees WHERE kind=? AND id=?", (kind, identity))
+        return rows[0][0] if rows else None
+
+    def record_seal(self, path: Path) -> str | None:
+        """Seal of a numbered record, or None."""
+        rows = self._rows("SELECT seal FROM records WHERE path=?", (path.relative_to(self._root).as_posix(),))
+        return rows[0][0] if rows else None
+
+    def made_from(self, source: str) -> list[tuple[str, str]]:
+        """``(kind, id)`` of the captures of an original, or the results of a capture."""
+        return [(r[0], r[1]) for r in self._rows("SELECT kind, id FROM trees WHERE source=? ORDER BY 1, 2", (source,))]
+
+    def summaries(self, kind: str, ids: Sequence[str]) -> dict[str, Any]:
+        """``content["summary"]`` of the trees that have one, without opening them."""
+        found: dict[str, Any] = {}
+        for start in range(0, len(ids), 500):
+            part = ids[start : start + 500]
+            marks = ",".join("?" * len(part))
+            query = f"SELECT id, summary FROM trees WHERE kind=? AND id IN ({marks}) AND summary IS NOT NULL"  # noqa: S608
+            found.update((row[0], json.loads(row[1])) for row in self._rows(query, (kind, *part)))
+        return found
+
+    def table(self, name: str) -> list[tuple[Any, ...]]:
+        """All rows of one of the index tables, in order."""
+        if name not in INDEX_TABLES:
+            raise StorageError(f"table {name!r} of the catalogue", allowed=", ".join(INDEX_TABLES))
+        return self._rows(f"SELECT * FROM {name} ORDER BY 1, 2")  # noqa: S608
+
+    def note_attempt(self, key: str, error: str) -> int:
+        """Count a failed attempt; how many there are now."""
+        with self._writing() as sql:
+            sql.execute(
+                "INSERT INTO attempts VALUES (?, 1, ?) ON CONFLICT (key) DO UPDATE SET n = n + 1, last_error = ?",
+                (key, error, error),
+            )
+        return self.attempts(key).n
+
+    def attempts(self, key: str) -> Attempts:
+        """Failed attempts at a piece of work."""
+        rows = self._rows("SELECT n, last_error FROM attempts WHERE key=?", (key,))
+        return Attempts(*rows[0]) if rows else Attempts(0, "")
+
+    def forget_attempts(self, key: str) -> None:
+        """The work was done after all."""
+        if self.attempts(key).n:
+            with self._writing() as sql:
+                sql.execute("DELETE FROM attempts WHERE key=?", (key,))
+
+    def known_stats(self) -> dict[str, tuple[SourceStat, str]]:
+        """The stat cache: path -> stat when hashed, SHA-256."""
+        return {row[0]: (SourceStat(*row[1:5]), row[5]) for row in self._rows("SELECT * FROM stats")}
+
+    def note_stats(self, stats: dict[str, tuple[SourceStat, str]]) -> None:
+        """Add to the stat cache."""
+        rows = [(path, s.size, s.mtime_ns, s.ctime_ns, s.inode, sha) for path, (s, sha) in stats.items()]
+        with self._writing() as sql:
+            sql.executemany("INSERT OR REPLACE INTO stats VALUES (?,?,?,?,?,?)", rows)
+
+    def clear(self) -> None:
+        """Empty the index tables before a rebuild; caches stay."""
+        with self._writing() as sql:
+            for name in INDEX_TABLES:
+                sql.execute(f"DELETE FROM {name}")  # noqa: S608
+
+    def close(self) -> None:
+        """Close the database."""
+        with self._lock:
+            self._connection.close()
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=30, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+    except sqlite3.DatabaseError:
+        pass  # not a database: found out, and said, by the first query
+    return connection
+
+
+def _tree_row(tree: Tree) -> tuple[Any, ...]:
+    summary = tree.content.get("summary")
+    total = sum(size for size, _ in tree.files.values())
+    return (
+        tree.kind, tree.id, tree.seal, tree.content_sha256, len(tree.files), total, source_of(tree),
+        None if summary is None else json.dumps(summary, sort_keys=True, separators=(",", ":")),
+    )  # fmt: skip

@@ -1,0 +1,180 @@
+"""Every file operation the archive makes: one seam, so that a fault can be set at the n-th of them."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterable
+from contextlib import AbstractContextManager
+from pathlib import Path
+from types import TracebackType
+
+from .errors import told
+
+_READ_ONLY = 0o444
+_BINARY = getattr(os, "O_BINARY", 0)
+_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
+_CAN_SYNC_DIRECTORIES = sys.platform != "win32"
+
+
+class _Told(AbstractContextManager[None]):
+    """Turns an OSError into a typed error; missing and existing files stay as they are (they are answers)."""
+
+    __slots__ = ("operation", "path")
+
+    def __init__(self, operation: str, path: Path) -> None:
+        self.operation, self.path = operation, path
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if not isinstance(error, OSError) or isinstance(error, (FileNotFoundError, FileExistsError)):
+            return
+        raise told(error, f"{self.operation} {self.path}") from error
+
+
+class Disk:
+    """The local file system. Tests hand in a subclass whose ``point`` kills, fails or counts.
+
+    A method returns only when what it promises is done; ``write_new`` promises bytes on the device, the
+    name of the new file is promised only by ``fsync_dir`` of its directory.
+    """
+
+    def point(self, operation: str, path: Path) -> None:
+        """Called before every operation."""
+
+    def mkdir(self, path: Path) -> bool:
+        """Make a directory; False where it was there already."""
+        self.point("mkdir", path)
+        with _Told("make the directory", path):
+            try:
+                path.mkdir()
+            except FileExistsError:
+                return False
+        return True
+
+    def write_new(self, path: Path, data: bytes | Iterable[bytes]) -> int:
+        """Write a file that does not exist yet and fsync it; read-only from then on. Returns its size."""
+        self.point("create", path)
+        with _Told("write", path):
+            descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | _BINARY, _READ_ONLY)
+            try:
+                size = 0
+                for piece in (data,) if isinstance(data, bytes) else data:
+                    self.point("write", path)
+                    size += self.write_all(descriptor, piece)
+                self.point("fsync", path)
+                self.fsync(descriptor)
+            finally:
+                os.close(descriptor)
+        return size
+
+    def write_all(self, descriptor: int, piece: bytes) -> int:
+        """Write all of it, however short the single writes are."""
+        view = memoryview(piece)
+        done = 0
+        while done < len(view):
+            done += os.write(descriptor, view[done:])
+        return done
+
+    def fsync(self, descriptor: int) -> None:
+        """Bring a file's bytes to the device."""
+        os.fsync(descriptor)
+
+    def fsync_dir(self, path: Path) -> None:
+        """Bring a directory's names to the device."""
+        self.point("fsync_dir", path)
+        if not _CAN_SYNC_DIRECTORIES:
+            return
+        with _Told("fsync the directory", path):
+            descriptor = os.open(path, os.O_RDONLY)
+            try:
+                self.fsync(descriptor)
+            finally:
+                os.close(descriptor)
+
+    def rename(self, source: Path, target: Path) -> bool:
+        """Rename a directory; False where a non-empty one is there already (somebody was first)."""
+        self.point("rename", target)
+        with _Told("rename to", target):
+            try:
+                source.rename(target)
+            except OSError:
+                # ENOTEMPTY or EEXIST by file system; on a network file system the answer may have been lost
+                # after the deed, so the source decides.
+                if target.exists() and source.exists():
+                    return False
+                if source.exists() or not target.exists():
+                    raise
+        return True
+
+    def replace(self, source: Path, target: Path) -> None:
+        """Rename a file over whatever has that name."""
+        self.point("replace", target)
+        with _Told("replace", target):
+            source.replace(target)
+
+    def link(self, source: Path, target: Path) -> bool:
+        """Give a finished file its final name, create-once; False where that name is taken."""
+        self.point("link", target)
+        with _Told("link", target):
+            try:
+                target.hardlink_to(source)
+            except FileExistsError:
+                return source.samefile(target)
+        return True
+
+    def unlink(self, path: Path) -> None:
+        """Remove a file that may be gone already."""
+        self.point("unlink", path)
+        with _Told("remove", path):
+            path.unlink(missing_ok=True)
+
+    def rmtree(self, path: Path) -> None:
+        """Remove a private directory, as far as that is possible."""
+        self.point("rmtree", path)
+        shutil.rmtree(path, ignore_errors=True)
+
+    def read(self, path: Path) -> bytes:
+        """The whole file."""
+        self.point("read", path)
+        with _Told("read", path):
+            return path.read_bytes()
+
+    def size(self, path: Path) -> int | None:
+        """Size of a regular file in bytes; None where there is none (links are not followed)."""
+        self.point("stat", path)
+        with _Told("stat", path):
+            try:
+                status = path.lstat()
+            except (FileNotFoundError, NotADirectoryError):
+                return None
+        return status.st_size if status.st_mode & 0o170000 == 0o100000 else None
+
+    def names(self, path: Path) -> list[str]:
+        """Sorted names in a directory; empty where it does not exist."""
+        self.point("list", path)
+        with _Told("list", path):
+            try:
+                return sorted(os.listdir(path))  # noqa: PTH208
+            except FileNotFoundError:
+                return []
+
+    def open_source(self, path: Path) -> int:
+        """Descriptor of a file to be taken in; a symbolic link is not followed."""
+        self.point("open", path)
+        with _Told("open", path):
+            return os.open(path, os.O_RDONLY | _BINARY | _NO_FOLLOW)
+
+    def read_piece(self, descriptor: int, size: int, path: Path) -> bytes:
+        """The next bytes of an open file; empty at its end."""
+        self.point("read", path)
+        with _Told("read", path):
+            return os.read(descriptor, size)
+
+    def free_bytes(self, path: Path) -> int:
+        """Room left for this user."""
+        self.point("free", path)
+        with _Told("ask for the free space of", path):
+            return shutil.disk_usage(path).free

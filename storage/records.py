@@ -1,0 +1,99 @@
+"""Small numbered documents, create-once: facts, decisions, arrivals, reasons for quarantine."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .errors import DamageFound, StorageError
+from .fsio import Disk
+from .layout import RECORD
+from .places import Places
+from .sealed import canonical, seal, seal_of, unseal
+from .staging import Staging
+from .trees import read_file
+
+_TRIES = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One version of a document."""
+
+    n: int
+    about: dict[str, Any]
+    content: dict[str, Any]
+    seal: str
+    path: Path
+
+
+class Records:
+    """Reads and writes the documents of one directory at a time; the highest number holds."""
+
+    def __init__(self, disk: Disk, staging: Staging, places: Places) -> None:
+        self._disk, self._staging, self._places = disk, staging, places
+
+    def numbers(self, directory: Path, stem: str = "") -> list[int]:
+        """Numbers present, ascending. ``stem`` is what stands before the number (``<sha256>.``)."""
+        found = []
+        for name in self._disk.names(directory):
+            match = RECORD.match(name[len(stem) :]) if name.startswith(stem) else None
+            if match:
+                found.append(int(match[1]))
+        return sorted(found)
+
+    def read(self, directory: Path, n: int, about: Mapping[str, Any], stem: str = "") -> Record:
+        """One version. Raises DamageFound where it is not whole or speaks of something else."""
+        path = directory / f"{stem}{n}.json"
+        data = read_file(self._disk, path)
+        document = unseal(data, path)
+        if document.get("about") != dict(about) or document.get("n") != n:
+            raise DamageFound(path, f"the record {document.get('n')} of {document.get('about')}")
+        return Record(n, document["about"], document["content"], seal_of(data), path)
+
+    def newest(self, directory: Path, about: Mapping[str, Any], stem: str = "") -> Record | None:
+        """The version that holds, or None."""
+        numbers = self.numbers(directory, stem)
+        return self.read(directory, numbers[-1], about, stem) if numbers else None
+
+    def all(self, directory: Path, about: Mapping[str, Any], stem: str = "") -> list[Record]:
+        """All versions, oldest first."""
+        return [self.read(directory, n, about, stem) for n in self.numbers(directory, stem)]
+
+    def add(
+        self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any], *, stem: str = "",
+        once: bool = False,
+    ) -> Record | None:
+        """Write the next version, durably; None where the newest says the same already.
+
+        With ``once`` no earlier version may say the same either. Two writers at once get two numbers, or
+        one of them finds that the other has said it.
+        """
+        self._places.directory(directory)
+        wanted = canonical(content)
+        for _ in range(_TRIES):
+            numbers = self.numbers(directory, stem)
+            known = numbers if once else numbers[-1:]
+            if any(canonical(self.read(directory, n, about, stem).content) == wanted for n in reversed(known)):
+                # said before, but perhaps by someone whose fsync is still to come
+                self._disk.fsync_dir(directory)
+                return None
+            record = self._write(directory, (numbers[-1] if numbers else 0) + 1, about, content, stem)
+            if record is not None:
+                return record
+        raise StorageError(f"a new record in {directory}", found=f"the number taken {_TRIES} times in a row")
+
+    def _write(
+        self, directory: Path, n: int, about: Mapping[str, Any], content: Mapping[str, Any], stem: str
+    ) -> Record | None:
+        data = seal({"about": dict(about), "content": dict(content), "format": 1, "n": n})
+        target, staged = directory / f"{stem}{n}.json", self._staging.new_path()
+        self._disk.write_new(staged, data)
+        linked = self._disk.link(staged, target)
+        self._disk.unlink(staged)
+        if not linked:
+            return None
+        self._disk.fsync_dir(directory)
+        return Record(n, dict(about), dict(content), seal_of(data), target)

@@ -1,0 +1,89 @@
+"""Canonical JSON documents that carry the hash of their own bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .errors import BadContent, DamageFound
+
+_TAIL = b',"self":"'
+_TAIL_LENGTH = len(_TAIL) + 64 + 2
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"{type(value).__name__} is no JSON value")
+
+
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False, default=_plain)
+
+
+def canonical(document: object) -> bytes:
+    """The one spelling of a JSON document: sorted keys, no blanks, ASCII, shortest floats, no NaN.
+
+    Raises
+    ------
+    BadContent
+        The document holds something JSON has no word for.
+    """
+    try:
+        return _ENCODER.encode(document).encode("ascii")
+    except (TypeError, ValueError) as error:
+        raise BadContent(
+            "a JSON document", found=str(error), allowed="objects, arrays, text, finite numbers, true, false, null",
+            todo="write null where a number is not known",
+        ) from error  # fmt: skip
+
+
+def sha256(data: bytes) -> str:
+    """SHA-256 in hex."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def close_seal(body: bytes) -> bytes:
+    """A canonical JSON object with its hash as the last member ``self``."""
+    return b"%b%b%b\"}" % (body[:-1], _TAIL, sha256(body).encode("ascii"))
+
+
+def seal(document: Mapping[str, Any]) -> bytes:
+    """Canonical bytes of a document with its own hash; its keys must sort before ``self``.
+
+    >>> seal({"a": 1})[:17]
+    b'{"a":1,"self":"01'
+    """
+    if not document or max(document) >= "self":
+        found = f"keys {sorted(document)!r}"
+        raise BadContent("a sealed document", found=found, allowed="keys that sort before 'self'")
+    return close_seal(canonical(document))
+
+
+def unseal(data: bytes, path: Path | str) -> dict[str, Any]:
+    """The document, when its bytes are exactly those that were sealed.
+
+    Raises
+    ------
+    DamageFound
+        A byte is not what was written.
+    """
+    tail = data[-_TAIL_LENGTH:]
+    if not data:
+        raise DamageFound(path, "an empty file")
+    if tail[: len(_TAIL)] != _TAIL or tail[-2:] != b'"}':
+        raise DamageFound(path, "no seal at the end of the document")
+    body = data[:-_TAIL_LENGTH] + b"}"
+    if tail[len(_TAIL) : -2].decode("ascii", "replace") != sha256(body):
+        raise DamageFound(path, "a document whose bytes differ from its own hash")
+    document: dict[str, Any] = json.loads(data)
+    return document
+
+
+def seal_of(data: bytes) -> str:
+    """The hash a sealed document carries, unchecked."""
+    return data[-66:-2].decode("ascii", "replace")

@@ -1,0 +1,181 @@
+"""Captures and results: directories that become visible whole, by one rename, with their manifest inside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Self
+
+from .errors import BadContent, DamageFound
+from .fsio import Disk
+from .layout import ARCHIVE_FORMAT, MANIFEST, checked_kind
+from .places import Places
+from .sealed import canonical, close_seal, seal_of, sha256, unseal
+from .staging import Staging
+from .zarr_read import StoreReader
+from .zarr_write import StoreDraft
+
+Files = dict[str, tuple[int, str]]
+"""Name relative to the tree -> size in bytes and SHA-256."""
+
+
+@dataclass(frozen=True)
+class Tree:
+    """A committed capture or result. ``content`` is what was decided or measured, ``run`` how it came about.
+
+    ``content`` is hashed (``content_sha256``): equal work gives an equal hash. ``run`` (host, times, versions of
+    libraries) is kept but not compared.
+    """
+
+    kind: str
+    id: str
+    path: Path
+    content: dict[str, Any]
+    run: dict[str, Any]
+    files: Files
+    content_sha256: str
+    seal: str
+    disk: Disk = field(default_factory=Disk, repr=False, compare=False)
+    fresh: bool = field(default=False, compare=False)
+    """True where this very call made it visible; False where it was there or somebody else was first."""
+
+    def zarr(self, name: str) -> StoreReader:
+        """One Zarr store of this tree. Raises BadContent where there is none of that name."""
+        if f"{name}/zarr.json" not in self.files:
+            stores = sorted({file.split("/")[0] for file in self.files if "/" in file})
+            raise BadContent(f"store {name!r} of {self.path}", found=", ".join(stores) or "no store")
+        return StoreReader(self, name)
+
+    def read(self, name: str) -> bytes:
+        """Bytes of one file, as they were committed. Raises DamageFound."""
+        size, digest = self.files[name]
+        data = read_file(self.disk, self.path / name)
+        if len(data) != size or sha256(data) != digest:
+            raise DamageFound(self.path / name, f"{len(data)} bytes that are not those committed ({size} bytes)")
+        return data
+
+
+def read_file(disk: Disk, path: Path) -> bytes:
+    """Bytes of a file that must be there. Raises DamageFound."""
+    try:
+        return disk.read(path)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        raise DamageFound(path, "nothing: the file is missing") from error
+
+
+def manifest_bytes(kind: str, identity: str, files: Files, content: bytes, run: Mapping[str, Any]) -> bytes:
+    """A manifest, sealed. ``content`` comes in canonical bytes, since it is the large part and is hashed alone."""
+    listed = canonical({name: [size, digest] for name, (size, digest) in files.items()})
+    return close_seal(
+        b'{"content":%b,"content_sha256":"%b","files":%b,"format":%d,"id":"%b","kind":"%b","run":%b}'
+        % (content, sha256(content).encode(), listed, ARCHIVE_FORMAT, identity.encode(), kind.encode(), canonical(run))
+    )
+
+
+def parsed_manifest(data: bytes, path: Path, kind: str, identity: str, disk: Disk) -> Tree:
+    """The tree a manifest describes. Raises DamageFound where it is not whole or belongs elsewhere."""
+    document = unseal(data, path / MANIFEST)
+    if (document["kind"], document["id"]) != (kind, identity):
+        raise DamageFound(path / MANIFEST, f"the manifest of {document['kind']} {document['id']}")
+    if document["format"] > ARCHIVE_FORMAT:
+        raise DamageFound(path / MANIFEST, f"format {document['format']}", todo="read it with a newer version")
+    return Tree(
+        kind, identity, path, document["content"], document["run"],
+        {name: (size, digest) for name, (size, digest) in document["files"].items()},
+        document["content_sha256"], seal_of(data), disk,
+    )  # fmt: skip
+
+
+def read_tree(disk: Disk, path: Path, kind: str, identity: str, *, sizes: bool = True) -> Tree | None:
+    """The tree at ``path``, or None where nothing was committed; every file's presence and size is checked.
+
+    A missing Zarr chunk would read as fill value, and so would an emptied one: hence sizes before anything else.
+    """
+    try:
+        data = disk.read(path / MANIFEST)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        if not disk.names(path):
+            return None
+        raise DamageFound(path, "a directory without its manifest") from error
+    tree = parsed_manifest(data, path, kind, identity, disk)
+    for name, (size, _) in tree.files.items() if sizes else ():
+        found = disk.size(path / name)
+        if found != size:
+            what = "nothing: the file is missing" if found is None else f"{found} bytes where {size} were committed"
+            raise DamageFound(path / name, what)
+    return tree
+
+
+class Draft:
+    """A capture or result in the making, in this process's private staging directory.
+
+    Used as a context manager: leaving it without ``commit`` drops what was written.
+    """
+
+    def __init__(self, kind: str, identity: str, final: Path, staging: Staging, places: Places) -> None:
+        self.kind, self.id = checked_kind(kind), identity
+        self._final, self._places, self._disk = final, places, places.disk
+        self._path = staging.new_directory()
+        self._files: Files = {}
+        self._directories: dict[Path, None] = {self._path: None}
+        self._stores: dict[str, StoreDraft] = {}
+        self._gone = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if not self._gone:
+            self._drop()
+
+    def zarr(self, name: str) -> StoreDraft:
+        """Begin a Zarr group in this tree, or go on with the one of that name."""
+        if name not in self._stores:
+            if not name.endswith(".zarr") or not name[:-5].isidentifier():
+                raise BadContent("a store in a tree", found=f"name {name!r}", allowed="an identifier and '.zarr'")
+            self._stores[name] = StoreDraft(name, lambda place, data: self._write(f"{name}/{place}", data))
+        return self._stores[name]
+
+    def _write(self, name: str, data: bytes) -> None:
+        target = self._path / name
+        self._make(target.parent)
+        self._disk.write_new(target, data)
+        self._files[name] = (len(data), sha256(data))
+
+    def _make(self, directory: Path) -> None:
+        if directory in self._directories:
+            return
+        self._make(directory.parent)
+        self._disk.mkdir(directory)
+        self._directories[directory] = None
+
+    def commit(self, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:
+        """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
+
+        The manifest is written last; bytes and names are on the device before the rename; the name in the
+        archive is on the device before this returns.
+        """
+        for store in self._stores.values():
+            store.finish()
+        data = manifest_bytes(self.kind, self.id, self._files, canonical(content), run)
+        self._disk.write_new(self._path / MANIFEST, data)
+        for directory in reversed(self._directories):
+            self._disk.fsync_dir(directory)
+        self._places.directory(self._final.parent)
+        fresh = self._disk.rename(self._path, self._final)
+        # The loser syncs too: the winner may not have come to it yet, and both are about to acknowledge.
+        self._disk.fsync_dir(self._final.parent)
+        self._gone = fresh
+        if fresh:
+            tree = parsed_manifest(data, self._final, self.kind, self.id, self._disk)
+            return Tree(**{**tree.__dict__, "fresh": True})
+        self._drop()
+        found = read_tree(self._disk, self._final, self.kind, self.id)
+        if found is None:
+            raise DamageFound(self._final, "an entry that is no committed tree")
+        return found
+
+    def _drop(self) -> None:
+        self._gone = True
+        self._disk.rmtree(self._path)
