@@ -1,0 +1,114 @@
+"""Clipped samples: runs of equal values at a channel's extreme, told apart from a coarse converter.
+
+A clipped sample lies in a run of three or more equal values at the channel's extreme or at a stated full
+scale. Such runs also come about honestly: a slow or quiet signal seen through a coarse converter rests on its
+highest code. Two things tell them apart. A limiter piles samples up *on one code*: the codes just below are
+passed through quickly. A smooth crest of a quantised signal spends, by its parabola, 1 : 0.41 : 0.32 of its
+time on its three highest codes, so its extreme holds at most 2.5 times what the next code holds. And where
+consecutive samples hardly ever agree elsewhere, three equal ones on the extreme are no accident.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from .run_lengths import BoolArray, RunTally, run_tally
+
+FloatArray = npt.NDArray[np.float64]
+
+SHORTEST_RUN = 3
+"""Equal values in a row that count as clipped (two agree by chance in any converter of limited width)."""
+
+CODES_KEPT = 4
+"""The extreme and the three codes below it."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExtremeCount:
+    """What one side of one channel shows: ``codes`` (greatest first) with how often each was seen.
+
+    ``runs`` tallies the runs on ``codes[0]``.
+    """
+
+    codes: tuple[float, ...] = ()
+    seen: tuple[int, ...] = ()
+    runs: RunTally = field(default_factory=lambda: RunTally(SHORTEST_RUN))
+
+    def then(self, later: ExtremeCount, *, joined: bool = True) -> ExtremeCount:
+        """Both stretches as one; exact, since a code once pushed out by greater ones cannot come back."""
+        if not self.codes or not later.codes:
+            return self if self.codes else later
+        both: dict[float, int] = dict(zip(self.codes, self.seen, strict=True))
+        for code, count in zip(later.codes, later.seen, strict=True):
+            both[code] = both.get(code, 0) + count
+        codes = tuple(sorted(both, reverse=True)[:CODES_KEPT])
+        ours = self.runs if self.codes[0] == codes[0] else RunTally(SHORTEST_RUN, self.runs.n)
+        theirs = later.runs if later.codes[0] == codes[0] else RunTally(SHORTEST_RUN, later.runs.n)
+        return ExtremeCount(codes, tuple(both[code] for code in codes), ours.then(theirs, joined=joined))
+
+
+def extreme_count(values: FloatArray, known: ExtremeCount | None = None) -> ExtremeCount:
+    """Count of the upper extreme of one stretch [shape=(n,)]; negate the values for the lower one.
+
+    ``known`` (what came before) only saves work: codes below its lowest kept one need no counting.
+    """
+    rest = values
+    if known is not None and len(known.codes) == CODES_KEPT:
+        rest = values[values >= known.codes[-1]]
+    codes: list[float] = []
+    seen: list[int] = []
+    while rest.size and len(codes) < CODES_KEPT:
+        top = float(rest.max())
+        codes.append(top)
+        below = rest[rest < top]
+        seen.append(rest.size - below.size)
+        rest = below
+    if not codes:
+        # nothing here reaches the codes that matter; the stretch's own maximum keeps the length right
+        return ExtremeCount((float(values.max()),), (0,), RunTally(SHORTEST_RUN, len(values)))
+    return ExtremeCount(tuple(codes), tuple(seen), run_tally(values == codes[0], SHORTEST_RUN))
+
+
+def at_full_scale(values: FloatArray, full_scale: float) -> BoolArray:
+    """Samples at or beyond the stated full scale [shape like values]; a part in 1e9 covers rounding."""
+    return np.asarray(np.abs(values) >= abs(full_scale) * (1.0 - 1e-9), dtype=np.bool_)
+
+
+@dataclass(frozen=True, slots=True)
+class ClipRule:
+    """When a run on the extreme is clipping and not a coarse converter at work.
+
+    ``pile_up``: samples on the extreme per sample on any of the next three codes (a smooth crest reaches
+    2.5; 5 leaves room for chance). ``fewest_codes``: a channel spanning fewer codes than this is quiet, and
+    no limiter sits within so few codes of its rest. ``fine_share``: share of consecutive equal samples
+    elsewhere below which the converter counts as fine; then every run counts. ``fine_codes``: codes the
+    channel must span for that.
+    """
+
+    pile_up: float = 5.0
+    fewest_codes: float = 16.0
+    fine_share: float = 0.01
+    fine_codes: float = 64.0
+
+
+def clipped_runs(count: ExtremeCount, n_equal: int, step: float, spread: float, rule: ClipRule) -> RunTally:
+    """The runs of one side that are clipping (an empty tally where they are not).
+
+    ``n_equal``: samples that equal the one before; ``step``: least difference between samples; ``spread``:
+    greatest minus least value (all of the whole channel).
+    """
+    none = RunTally(SHORTEST_RUN, count.runs.n)
+    n_runs = count.runs.total
+    if n_runs == 0 or step <= 0.0:
+        return none
+    span = spread / step
+    elsewhere = max(n_equal - n_runs, 0) / max(count.runs.n, 1)
+    if span >= rule.fine_codes and elsewhere <= rule.fine_share:
+        return count.runs
+    next_codes = max(count.seen[1:], default=0)
+    # five more than the ratio asks for: a single crest of 5 samples between two on the next code is chance
+    piled = n_runs >= rule.pile_up * (next_codes + 1)
+    return count.runs if span >= rule.fewest_codes and piled else none

@@ -1,0 +1,83 @@
+"""Runs of a condition in a stream: how long, how many samples, exact wherever the stream is cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class RunTally:
+    """What a stretch of a boolean stream holds, so that two stretches can be joined exactly.
+
+    ``n`` samples in all; ``head`` and ``tail`` the lengths of the runs that touch its two ends (both ``n``
+    when every sample is true); ``inside`` counts samples of closed runs of at least ``minimum``,
+    ``longest`` the longest closed run.
+    """
+
+    minimum: int
+    n: int = 0
+    head: int = 0
+    tail: int = 0
+    inside: int = 0
+    longest: int = 0
+
+    @property
+    def total(self) -> int:
+        """Samples in runs of at least ``minimum``, the ends taken as closed."""
+        ends = (self.head,) if self.head == self.n else (self.head, self.tail)
+        return self.inside + sum(end for end in ends if end >= self.minimum)
+
+    @property
+    def greatest(self) -> int:
+        """The longest run, the ends taken as closed."""
+        return max(self.longest, self.head, self.tail)
+
+    def then(self, later: RunTally, *, joined: bool = True) -> RunTally:
+        """Both stretches as one; with ``joined`` False no run goes over the seam (a gap lies there).
+
+        A tally keeps only what is open at its own two ends, so a gap closes both sides of the seam.
+        """
+        if self.n == 0 or later.n == 0:
+            return later if self.n == 0 else self
+        seam = (self.tail + later.head,) if joined else (self.tail, later.head)
+        whole_first, whole_last = self.head == self.n, later.head == later.n
+        closed = [] if joined and (whole_first or whole_last) else list(seam)
+        if not joined:
+            closed = ([] if whole_first else [self.tail]) + ([] if whole_last else [later.head])
+        return RunTally(
+            self.minimum,
+            self.n + later.n,
+            self.n + later.head if joined and whole_first else self.head,
+            later.n + self.tail if joined and whole_last else later.tail,
+            self.inside + later.inside + sum(run for run in closed if run >= self.minimum),
+            max(self.longest, later.longest, *closed, 0),
+        )
+
+
+def run_tally(mask: BoolArray, minimum: int) -> RunTally:
+    """Tally of one stretch [shape=(n,)].
+
+    >>> run_tally(np.array([True, False, True, True, True, False]), 3).total
+    3
+    """
+    n = len(mask)
+    if n == 0 or not mask.any():
+        return RunTally(minimum, n)
+    lengths, starts = run_starts(mask)
+    head = int(lengths[0]) if starts[0] == 0 else 0
+    tail = int(lengths[-1]) if starts[-1] + lengths[-1] == n else 0
+    closed = lengths[(starts > 0) & (starts + lengths < n)]
+    longest = int(closed.max()) if closed.size else 0
+    return RunTally(minimum, n, head, tail, int(closed[closed >= minimum].sum()), longest)
+
+
+def run_starts(mask: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Lengths and first indices of the runs of true samples [shape=(n_run,) each]."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    starts, stops = edges[0::2].astype(np.int64), edges[1::2].astype(np.int64)
+    return stops - starts, starts

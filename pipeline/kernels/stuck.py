@@ -1,0 +1,73 @@
+"""A channel that hangs: how long one value is repeated, and whether that is more than coarseness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from .run_lengths import RunTally, run_tally
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class EqualRuns:
+    """Neighbours that agree, in one stretch of one channel.
+
+    ``pairs`` tallies "this sample equals the next" over the ``n - 1`` pairs of neighbours; ``n_equal`` counts
+    them; ``step`` is the least difference between neighbours that differ (inf while there is none).
+    """
+
+    n: int = 0
+    first: float = 0.0
+    last: float = 0.0
+    pairs: RunTally = field(default_factory=lambda: RunTally(1))
+    n_equal: int = 0
+    step: float = float("inf")
+
+    @property
+    def longest(self) -> int:
+        """Samples in the longest row of equal values."""
+        return self.pairs.greatest + 1 if self.n else 0
+
+    def then(self, later: EqualRuns, *, joined: bool = True) -> EqualRuns:
+        """Both stretches as one; over a gap (``joined`` False) nothing is compared."""
+        if self.n == 0 or later.n == 0:
+            return self if self.n else later
+        agree = joined and self.last == later.first
+        across = abs(later.first - self.last) if joined and not agree else float("inf")
+        return EqualRuns(
+            self.n + later.n,
+            self.first,
+            later.last,
+            self.pairs.then(run_tally(np.array([agree]), 1)).then(later.pairs),
+            self.n_equal + int(agree) + later.n_equal,
+            min(self.step, across, later.step),
+        )
+
+
+def equal_runs(values: FloatArray) -> EqualRuns:
+    """Rows of equal values in one stretch [shape=(n,)].
+
+    >>> equal_runs(np.array([0.0, 2.0, 2.0, 2.0, 3.0])).longest
+    3
+    """
+    if len(values) == 0:
+        return EqualRuns()
+    differences = np.abs(np.diff(values))
+    agree = differences == 0.0
+    n_equal = int(np.count_nonzero(agree))
+    moving = differences[~agree] if n_equal else differences
+    step = float(moving.min()) if moving.size else float("inf")
+    return EqualRuns(len(values), float(values[0]), float(values[-1]), run_tally(agree, 1), n_equal, step)
+
+
+def hangs(longest_s: float, lively_level: float, step: float, least_s: float) -> bool:
+    """True where a channel that otherwise moves by more than a converter step stood still for too long.
+
+    ``lively_level``: level the channel reaches in its livelier frames (rms); a level under one ``step`` is a
+    quiet channel seen through a coarse converter, which may rest on one code for as long as it likes.
+    """
+    return longest_s >= least_s and np.isfinite(step) and lively_level > step

@@ -1,0 +1,248 @@
+"""Stage ``screen``: what the native samples show, over the whole capture, in one pass."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Self
+
+import numpy as np
+from pydantic import Field
+
+from ..pipeline.contracts import (
+    Accumulator,
+    Block,
+    ChainSchema,
+    Context,
+    Estimator,
+    ProductSpec,
+    SchemaError,
+    ScreenFacts,
+    SignalSpec,
+    Stage,
+    StageSettings,
+    hookimpl,
+)
+from ..pipeline.contracts.signal import FloatArray
+from ..pipeline.kernels.clipping import (
+    SHORTEST_RUN,
+    ClipRule,
+    ExtremeCount,
+    at_full_scale,
+    clipped_runs,
+    extreme_count,
+)
+from ..pipeline.kernels.level_strip import BandPlan, Cells, LevelStrip, band_plan, cell_samples, pooled_mean_std
+from ..pipeline.kernels.run_lengths import RunTally, run_tally
+from ..pipeline.kernels.stuck import EqualRuns, equal_runs
+
+
+class ScreenSettings(StageSettings):
+    """How finely the level strip looks, and when equal values are clipping."""
+
+    cell_s: float = Field(
+        default=0.125,
+        gt=0,
+        description="Length of a cell of the level strip: short against a slam (1 s), and two cells together "
+        "still resolve 4 Hz, enough to tell a firing line from what lies beside it.",
+    )
+    most_cells: int = Field(
+        default=32_000,
+        ge=100,
+        description="Cells in the longest strip: a record over an hour gets longer cells, so memory is bounded.",
+    )
+    pile_up: float = Field(
+        default=5.0,
+        gt=1,
+        description="Samples on the extreme code per sample on any of the three codes below it from which a "
+        "coarse channel counts as clipped; the crest of a smooth quantised signal reaches 2.5.",
+    )
+    fewest_codes: float = Field(
+        default=16.0,
+        ge=2,
+        description="A channel spanning fewer converter codes is quiet: no full scale is so few codes wide.",
+    )
+    fine_share: float = Field(
+        default=0.01,
+        ge=0,
+        le=1,
+        description="Share of samples equal to the one before (outside the runs at the extreme) up to which "
+        "the converter is fine enough that three equal values on the extreme are no chance.",
+    )
+
+
+@dataclass
+class _ChannelTally:
+    """What is counted of one channel, joinable over any cut."""
+
+    upper: ExtremeCount = field(default_factory=ExtremeCount)
+    lower: ExtremeCount = field(default_factory=ExtremeCount)
+    equal: EqualRuns = field(default_factory=EqualRuns)
+    full: RunTally = field(default_factory=lambda: RunTally(SHORTEST_RUN))
+
+    def push(self, values: FloatArray, full_scale: float | None, *, joined: bool) -> None:
+        later = _ChannelTally(
+            extreme_count(values, self.upper), extreme_count(-values, self.lower), equal_runs(values)
+        )
+        if full_scale is not None:
+            later.full = run_tally(at_full_scale(values, full_scale), SHORTEST_RUN)
+        self.take(later, joined=joined)
+
+    def take(self, later: _ChannelTally, *, joined: bool) -> None:
+        self.upper = self.upper.then(later.upper, joined=joined)
+        self.lower = self.lower.then(later.lower, joined=joined)
+        self.equal = self.equal.then(later.equal, joined=joined)
+        self.full = self.full.then(later.full, joined=joined)
+
+    @property
+    def greatest(self) -> float:
+        return self.upper.codes[0] if self.upper.codes else float("nan")
+
+    @property
+    def least(self) -> float:
+        return -self.lower.codes[0] if self.lower.codes else float("nan")
+
+    def clipped(self, rule: ClipRule) -> tuple[int, int]:
+        """(samples in clipped runs, longest of them) over both sides, or at the stated full scale if more."""
+        spread = self.greatest - self.least
+        sides = [
+            clipped_runs(side, self.equal.n_equal, self.equal.step, spread, rule) for side in (self.upper, self.lower)
+        ]
+        counted = sum(side.total for side in sides), max(side.greatest for side in sides)
+        stated = self.full.total, self.full.greatest if self.full.total else 0
+        return max(counted, stated)
+
+
+class _ScreenAccumulator(Accumulator):
+    def __init__(self, settings: ScreenSettings, signal: SignalSpec, plan: BandPlan) -> None:
+        self._settings, self._signal, self._plan = settings, signal, plan
+        self._channels = [_ChannelTally() for _ in signal.channels]
+        self._strip = LevelStrip(len(signal.channels), plan)
+        self._n = 0
+        self._start: tuple[int, int] | None = None
+        self._end: tuple[int, int] | None = None
+        self._seconds = 0.0
+
+    def accumulate(self, block: Block) -> None:
+        if block.n == 0:
+            return
+        joined = self._end is None or self._end == (block.run, block.first)
+        if not joined:
+            self._strip.close()
+        for tally, values, spec in zip(self._channels, block.values, self._signal.channels, strict=True):
+            tally.push(values, spec.full_scale, joined=joined)
+        times = block.times_s
+        if times is None:
+            times = block.start_s + np.arange(block.n) / block.rate_hz
+        self._strip.push(block.values, times)
+        self._n += block.n
+        self._start = self._start or (block.run, block.first)
+        self._end = (block.run, block.stop)
+
+    def merge(self, other: Self) -> None:
+        joined = self._end is not None and self._end == other._start
+        for tally, later in zip(self._channels, other._channels, strict=True):
+            tally.take(later, joined=joined)
+        self._strip.merge(other._strip, joined=joined)
+        self._n += other._n
+        self._start = self._start or other._start
+        self._end = other._end or self._end
+
+    def finish(self) -> ScreenFacts:
+        cells = self._strip.cells()
+        mean, std = pooled_mean_std(cells)
+        clipped = [tally.clipped(self._rule()) for tally in self._channels]
+        rate_hz = self._plan.rate_hz
+        whole = cells.n >= self._plan.hop / 2
+        return ScreenFacts(
+            n_samples=self._n,
+            n_clipped=np.array([count for count, _ in clipped], dtype=np.int64),
+            longest_clipped=np.array([longest for _, longest in clipped], dtype=np.int64),
+            longest_stuck_s=np.array([tally.equal.longest / rate_hz for tally in self._channels]),
+            mean=mean,
+            std=std,
+            least=np.array([tally.least for tally in self._channels]),
+            greatest=np.array([tally.greatest for tally in self._channels]),
+            level_time_s=cells.time_s[whole],
+            level=cells.level[:, whole],
+            peak=cells.peak[:, whole],
+            duration_s=float(np.sum(cells.n)) / rate_hz,
+            extra=self._extra(cells, whole),
+        )
+
+    def _rule(self) -> ClipRule:
+        chosen = self._settings
+        return ClipRule(pile_up=chosen.pile_up, fewest_codes=chosen.fewest_codes, fine_share=chosen.fine_share)
+
+    def _extra(self, cells: Cells, whole: np.ndarray[Any, np.dtype[np.bool_]]) -> dict[str, Any]:
+        plan = self._plan
+        return {
+            "channels": self._signal.channels,
+            "rate_hz": plan.rate_hz,
+            "cell_s": plan.hop / plan.rate_hz,
+            "cell_mean": cells.mean[:, whole],
+            "cell_first_s": cells.first_s[whole],
+            "cell_last_s": cells.last_s[whole],
+            "bands": cells.bands[:, whole],
+            "band_low_hz": plan.low_hz,
+            "band_high_hz": plan.high_hz,
+            "step": np.array([tally.equal.step for tally in self._channels]),
+            "n_equal": np.array([tally.equal.n_equal for tally in self._channels]),
+            "at_greatest": np.array([tally.upper.runs.total for tally in self._channels]),
+            "at_least": np.array([tally.lower.runs.total for tally in self._channels]),
+        }
+
+
+class ScreenStage(Estimator[ScreenSettings]):
+    """Counts clipped and repeated samples and follows level, peak and band powers through time."""
+
+    name = "screen"
+    numeric_version = 1
+    makes = "screen"
+    Settings = ScreenSettings
+
+    def schema(self, incoming: ChainSchema) -> ChainSchema:
+        """Adds ``screen``. Raises SchemaError unless every channel is an acceleration in m s-2."""
+        wrong = [c for c in incoming.signal.channels if c.quantity != "acceleration" or c.unit != "m s-2"]
+        if wrong or not incoming.signal.channels:
+            raise SchemaError(
+                "stage 'screen' looks at acceleration in m s-2",
+                found=", ".join(f"channel {c.name!r} with {c.quantity} in {c.unit!r}" for c in wrong)
+                or "a signal without channels",
+                allowed="acceleration channels in m s-2",
+                todo="name the acceleration columns with `axes` in the captures table",
+            )
+        if incoming.selected:
+            raise SchemaError(
+                "stage 'screen' looks at the whole capture",
+                found="a recipe in which the stretches are already chosen before it",
+                allowed="'screen' before the stage that chooses the stretches",
+                todo="move 'screen' up in the recipe",
+            )
+        return incoming.plus(ProductSpec("screen", ("channel", "frame"), "m s-2"))
+
+    def open(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Accumulator:  # noqa: ARG002
+        """Plan one pass over a signal of known rate."""
+        return _ScreenAccumulator(self.settings, signal, self._plan(signal, context))
+
+    def grid(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> tuple[int, int]:  # noqa: ARG002
+        """Cells follow each other without overlap: parts may start at any multiple of one."""
+        hop = self._plan(signal, context).hop
+        return hop, hop
+
+    def _plan(self, signal: SignalSpec, context: Context) -> BandPlan:
+        if signal.rate_hz is None:
+            raise SchemaError(
+                "stage 'screen' needs the sampling rate when it starts",
+                found="a signal whose rate is not known yet",
+                allowed="a signal read from a file",
+            )
+        duration_s = signal.duration_s or (context.span_s[1] - context.span_s[0]) or None
+        hop = cell_samples(signal.rate_hz, duration_s, self.settings.cell_s, self.settings.most_cells)
+        return band_plan(hop, signal.rate_hz)
+
+
+@hookimpl
+def register_stages() -> list[type[Stage[Any]]]:
+    """The stage of this module."""
+    return [ScreenStage]
