@@ -1,0 +1,117 @@
+"""Handing a finished study to the report: documents, spectra thinned for the page, provenance."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ...storage import Archive
+from ..contracts.units import MILLI_G
+from ..execution.results import SPECTRA_STORE, fitness_of
+from ..host import Host
+from ..kernels import axes
+from ..report import ReportDocuments, write_report
+from ..study import Outcome, Study
+
+PAGE_POINTS = 240
+"""Points of one small spectrum: more than its panel has pixels helps nobody."""
+
+
+def write_pages(
+    study: Study, study_file: Path, out: Path, archive: Archive, outcome: Outcome,
+    captures: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]], command: str,
+) -> list[Path]:  # fmt: skip
+    """Write ``report.html`` and the tables beside it; returns the files."""
+    documents = ReportDocuments(
+        study=study.model_dump(mode="json"),
+        captures=[_with_strip(archive, entry) for entry in captures],
+        readings=list(readings),
+        comparisons=[item.as_json() for item in outcome.comparisons],
+        over_platforms=[item.as_json() for item in outcome.over_platforms],
+        notes=list(outcome.notes),
+        sentences=list(outcome.sentences),
+        spectra=_page_spectra(archive, captures),
+        provenance=_provenance(study, study_file, archive, command),
+        sections=_sections(captures, readings, outcome),
+    )
+    return list(write_report(out, documents))
+
+
+def _sections(captures: Any, readings: Any, outcome: Outcome) -> list[tuple[str, str]]:
+    """Sections of plugins, made from the same entries the files hold."""
+    entries = {
+        "captures": captures, "readings": readings, "comparisons": [item.as_json() for item in outcome.comparisons],
+    }  # fmt: skip
+    return [(section.heading, section().html(entries)) for section in Host.discover().sections]
+
+
+def _page_spectra(archive: Archive, captures: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    spectra: dict[str, dict[str, Any]] = {}
+    for entry in captures:
+        if entry["state"] == "fit" and entry["result_id"]:
+            found = page_spectrum(archive, entry["result_id"], entry["position"])
+            if found is not None:
+                spectra[f"{entry['capture_id']}/{entry['position']}"] = found
+    return spectra
+
+
+def page_spectrum(archive: Archive, result_id: str, position: str) -> dict[str, Any] | None:
+    """The rss amplitude spectrum of one position in mg, thinned keeping each bin group's peak."""
+    tree = archive.tree("results", result_id)
+    if tree is None or not (tree.path / SPECTRA_STORE).exists():
+        return None
+    store = tree.zarr(SPECTRA_STORE)
+    if "auto" not in store.names:
+        return None
+    chosen = [i for i, c in enumerate(store.attrs["channels"]) if c["position"] == position]
+    frequency = store.array("frequency").read_all()
+    amplitude = axes.rss(np.sqrt(store.array("auto").read_all()[chosen])) / MILLI_G
+    keep = _peaks_kept(amplitude, frequency)
+    lines = [
+        {"frequency_hz": line["frequency_hz"], "name": line["name"], "amplitude_mg": _rss_mg(line["amplitudes"])}
+        for line in tree.content["lines"]
+        if line["position"] == position
+    ]
+    return {
+        "frequency": [round(float(f), 4) for f in frequency[keep]],
+        "amplitude": [round(float(a), 4) for a in amplitude[keep]],
+        "lines": lines[:8],
+    }
+
+
+def _rss_mg(amplitudes: Sequence[float]) -> float:
+    return float(axes.rss(np.asarray(amplitudes)[:, None])[0] / MILLI_G)
+
+
+def _peaks_kept(amplitude: Any, frequency: Any) -> Any:
+    """Indices of the greatest bin of each of PAGE_POINTS groups up to 250 Hz, so that no line is lost."""
+    top = int(np.searchsorted(frequency, 250.0, side="right"))
+    groups = np.array_split(np.arange(1, top), min(PAGE_POINTS, max(1, top - 1)))
+    return np.array([group[np.argmax(amplitude[group])] for group in groups if len(group)], dtype=int)
+
+
+def _with_strip(archive: Archive, entry: dict[str, Any]) -> dict[str, Any]:
+    tree = archive.tree("results", entry["result_id"]) if entry["result_id"] else None
+    if tree is None:
+        return entry
+    return {**entry, "fitness": fitness_of(tree, with_levels=True).as_json()}
+
+
+def _provenance(study: Study, study_file: Path, archive: Archive, command: str) -> Mapping[str, Any]:
+    libraries = ("thrumline", "numpy", "scipy", "xarray", "zarr", "dask")
+    return {
+        "command": command or f"thrumline run {study_file}",
+        "study": str(study_file),
+        "study_sha256": hashlib.sha256(study_file.read_bytes()).hexdigest(),
+        "recipe": study.recipe,
+        "archive_id": archive.id,
+        "versions": {name: version(name) for name in libraries},
+        "python": platform.python_version(),
+        "plugins": Host.discover().fingerprint(),
+    }

@@ -1,0 +1,52 @@
+"""A study's question turned into what the chain needs: overrides, a bound recipe, a checked reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ..contracts import AxisSource, ChannelMapping, StudyError
+from ..execution.intake import Readers
+from ..host import Host
+from ..recipe import BoundRecipe, Recipe, bind, load_recipe, nominal_signal
+from ..study import Study, axes_from_text
+
+
+def readers_of(host: Host) -> Readers:
+    """Installed readers as workers need them."""
+    return Readers(host.reader_paths, {name: kind.numeric_version for name, kind in host.readers.items()})
+
+
+def bound_recipe(study: Study, host: Host) -> BoundRecipe:
+    """The study's recipe with its overrides, checked as a whole before any file is read.
+
+    Raises RecipeError, SchemaError, or StudyError for a reading the recipe does not make.
+    """
+    recipe = load_recipe(study.recipe, relative_to=study.base_dir)
+    bound = bind(recipe, overrides(study, recipe), host.stages)
+    bound.check(nominal_signal(recipe.quantities))
+    names = [name for stage in bound.stages for name in getattr(stage, "reading_names", ())]
+    if study.reading not in names:
+        raise StudyError(
+            f"reading {study.reading!r} of recipe {recipe.name!r}", found="the recipe does not make it",
+            allowed=", ".join(names), todo="change `reading` or `recipe` in the study file",
+        )  # fmt: skip
+    return bound
+
+
+def overrides(study: Study, recipe: Recipe) -> dict[str, dict[str, Any]]:
+    """Settings the study changes: its stage tables, and its own keys that belong to a stage."""
+    changed = {name: dict(settings) for name, settings in study.stage.items()}
+    if "stretches" in recipe.stages:
+        changed.setdefault("stretches", {}).setdefault("minimum_duration_s", study.minimum_duration_s)
+    if study.band_hz is not None and "highest_bin" in recipe.stages:
+        changed.setdefault("highest_bin", {}).setdefault("band_hz", study.band_hz)
+    return changed
+
+
+def mapping_from_text(
+    *, unit: str | None = None, scale: float | None = None, sample_rate_hz: float | None = None, axes: str = "",
+    position: str = "",
+) -> ChannelMapping:  # fmt: skip
+    """What a person says about one file's columns. Raises RowError for axes that cannot be read."""
+    named: tuple[AxisSource, ...] = axes_from_text(axes) if axes else ()
+    return ChannelMapping(position=position, axes=named, unit=unit, scale=scale, sample_rate_hz=sample_rate_hz)

@@ -1,0 +1,66 @@
+"""What has to run: one order a capture, derived from the table and the archive, never stored."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ...storage import Original
+from ..contracts import CaptureRow, Fitness, Reading, Reason, ReasonCode
+from ..recipe import BoundRecipe
+from .intake import Readers
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One row of the table to be taken in and run through one recipe. Small: it travels to a worker."""
+
+    row: CaptureRow
+    path: Path
+    capture: int | None
+    """Which capture of a file that holds several; None where the file must hold exactly one."""
+    known_capture: str | None = None
+    """The capture, where the archive holds it already: nothing is read again."""
+    known_sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What all orders of one run share: where the archive is, the bound recipe, the readers."""
+
+    archive: Path
+    recipe: BoundRecipe
+    readers: Readers
+    plugins: str
+    """Fingerprint of the plugins; a worker whose own differs refuses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of one order: identities, state and reasons; bulk stays on disk."""
+
+    row: int
+    capture_id: str | None
+    result_id: str | None
+    sha256: str | None
+    fitness: Fitness
+    readings: tuple[Reading, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    original: Original | None = None
+    """What was put into the archive now, for the coordinator's index."""
+    new_capture: bool = False
+    new_result: bool = False
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def refused(cls, row: int, reason: Reason, sha256: str | None = None) -> Done:
+        """A row without trustworthy samples."""
+        return cls(row, None, None, sha256, Fitness("refused", reasons=(reason,)))
+
+    @classmethod
+    def unworkable(cls, row: int, capture_id: str, sha256: str, cause: str) -> Done:
+        """A capture the recipe cannot work on (a band above its Nyquist frequency, say): archived, not used."""
+        fitness = Fitness("unfit", reasons=(Reason(ReasonCode.STAGE_FAILED, cause),))
+        return cls(row, capture_id, None, sha256, fitness)

@@ -1,0 +1,88 @@
+"""Results in the archive: readings and fitness in the manifest, spectra and the level strip in a Zarr store."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+
+from ...storage import Archive, Tree
+from ..contracts import Fitness, Line, Lines, Reading, Spectra
+from .chain import ChainOutcome
+from .orders import Done
+
+SPECTRA_STORE = "spectra.zarr"
+
+
+def commit_result(
+    archive: Archive, result_id: str, capture_id: str, outcome: ChainOutcome, identity: list[dict[str, Any]],
+    run: Mapping[str, Any],
+) -> Tree:  # fmt: skip
+    """Write one result, whole or not at all. Losing a race against the same result is success."""
+    content = {
+        "capture_id": capture_id,
+        "recipe": identity,
+        "summary": {
+            "fitness": replace(outcome.fitness, levels={}).as_json(),
+            "readings": [reading.as_json() for reading in outcome.readings],
+        },
+        "lines": _lines_json(outcome.products.get("lines")),
+        "faults": dict(outcome.faults),
+    }
+    spectra = outcome.products.get("spectra")
+    if not isinstance(spectra, Spectra) and not outcome.fitness.levels:
+        return archive.put_small("results", result_id, content, dict(run))
+    with archive.draft("results", result_id) as draft:
+        store = draft.zarr(SPECTRA_STORE)
+        if isinstance(spectra, Spectra):
+            _put_spectra(store, spectra)
+        for name, values in outcome.fitness.levels.items():
+            store.put(f"strip_{name}", np.asarray(values, dtype=np.float64), dims=("strip",), attrs={})
+        return draft.commit(content, dict(run))
+
+
+def fitness_of(tree: Tree, *, with_levels: bool) -> Fitness:
+    """The fitness a result holds; the level strip is read only when asked for."""
+    fitness = Fitness.from_json(tree.content["summary"]["fitness"])
+    if not with_levels or not (tree.path / SPECTRA_STORE).exists():
+        return fitness
+    store = tree.zarr(SPECTRA_STORE)
+    strips = [name for name in store.names if name.startswith("strip_")]
+    return replace(fitness, levels={n.removeprefix("strip_"): store.array(n).read_all() for n in strips})
+
+
+def summary_done(base: Done, summary: Mapping[str, Any]) -> Done:
+    """An order's answer from a result's summary, as the catalogue holds it too."""
+    readings = tuple(Reading.from_json(document) for document in summary["readings"])
+    return replace(base, fitness=Fitness.from_json(summary["fitness"]), readings=readings)
+
+
+def _put_spectra(store: Any, spectra: Spectra) -> None:
+    unit = f"({spectra.channels[0].unit})2"
+    store.put("frequency", spectra.frequency, dims=("frequency",), attrs={"units": "Hz"})
+    store.put("auto", spectra.auto, dims=("channel", "frequency"), attrs={"units": unit, "scaling": "squared peak"})
+    if len(spectra.pairs):
+        store.put("cross", spectra.cross, dims=("pair", "frequency"), attrs={"units": unit, "scaling": "squared peak"})
+    store.attrs.update(
+        {
+            "channels": [asdict(channel) for channel in spectra.channels],
+            "pairs": [list(pair) for pair in spectra.pairs],
+            "n_segments": spectra.n_segments, "n_effective": spectra.n_effective, "enbw_hz": spectra.enbw_hz,
+            "window": spectra.window, "segment_s": spectra.segment_s, "overlap": spectra.overlap,
+            "rate_hz": spectra.rate_hz, "used_s": spectra.used_s,
+        }
+    )  # fmt: skip
+
+
+def _lines_json(lines: Lines | None) -> list[dict[str, Any]]:
+    return [] if lines is None else [_line_json(line) for line in lines.lines]
+
+
+def _line_json(line: Line) -> dict[str, Any]:
+    return {
+        "position": line.position, "frequency_hz": line.frequency_hz, "frequency_std_hz": line.frequency_std_hz,
+        "amplitudes": [float(a) for a in line.amplitudes], "std": [float(s) for s in line.std],
+        "name": line.name, "order": line.order, "marks": [mark.as_json() for mark in line.marks],
+    }  # fmt: skip

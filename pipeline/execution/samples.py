@@ -1,0 +1,188 @@
+"""One capture's samples, from memory or from the archive: runs without gaps, blocks in SI units, slow channels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from ..contracts import Aside, Block, CaptureHead, ChannelHead, ChannelSpec, Context, GroupHead, SchemaError, SignalSpec
+from ..kernels import clock as clock_kernel
+
+BLOCK_VALUES = 1 << 20
+"""Values (channels x samples) in one block: 8 MB as float64, so that a long capture stays within bounds."""
+
+ASIDE_QUANTITIES = ("speed", "tachometer", "temperature")
+"""Quantities a stage may ask for beside the signal, held whole."""
+
+
+class SampleArray(Protocol):
+    """Native counts on disk or in memory; ``read`` slices the last axis."""
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Channels and samples."""
+
+    def read(self, start: int, stop: int) -> npt.NDArray[Any]:
+        """Samples start..stop of all channels."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeldArray:
+    """A whole array in memory behind the same face."""
+
+    values: npt.NDArray[Any]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Channels and samples."""
+        return self.values.shape
+
+    def read(self, start: int, stop: int) -> npt.NDArray[Any]:
+        """Samples start..stop of all channels."""
+        return self.values[..., start:stop]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Samples start..stop of the signal's group, without a gap between them."""
+
+    start: int
+    stop: int
+
+
+class CaptureSamples:
+    """Samples of one capture as the chain wants them.
+
+    ``arrays`` maps ``<group>_counts`` and ``<group>_stamps`` to native arrays. The signal is made of the
+    first group's channels of the given quantities; an acceleration channel that was given no axis is kept in
+    the archive but takes no part. Raises SchemaError when nothing is left.
+    """
+
+    def __init__(self, head: CaptureHead, arrays: Mapping[str, SampleArray], quantities: Sequence[str]) -> None:
+        self.head = head
+        self._arrays = arrays
+        self._group = head.groups[0]
+        self._chosen = [i for i, c in enumerate(self._group.channels) if _takes_part(c, quantities)]
+        if not self._chosen:
+            found = ", ".join(f"{c.name} ({c.quantity})" for c in self._group.channels)
+            raise SchemaError(f"the recipe works on {', '.join(quantities)}", found=found, todo="give `axes`")
+        channels = [self._group.channels[i] for i in self._chosen]
+        self._scale = np.array([[c.scale] for c in channels])
+        self._offset = np.array([[c.offset] for c in channels])
+        self._counts = arrays[f"{self._group.name}_counts"]
+
+    @property
+    def n_samples(self) -> int:
+        """Samples per channel of the signal."""
+        return self._group.n_samples
+
+    @cached_property
+    def signal(self) -> SignalSpec:
+        """Description of the signal."""
+        integer = np.issubdtype(np.dtype(self._group.dtype), np.integer)
+        channels = tuple(
+            ChannelSpec(
+                c.name, c.quantity, c.si, c.position, c.axis,
+                full_scale=c.full_scale, step=abs(c.scale) if integer else None,
+            )
+            for c in (self._group.channels[i] for i in self._chosen)
+        )  # fmt: skip
+        clock = self._group.clock
+        return SignalSpec(channels, clock.uniform, clock.rate_hz, self.span_s[1] - self.span_s[0])
+
+    @cached_property
+    def _fit(self) -> clock_kernel.ClockFit | None:
+        return None if self._group.clock.uniform else self._gauged()
+
+    def _gauged(self) -> clock_kernel.ClockFit:
+        ticks = self._arrays[f"{self._group.name}_stamps"].read(0, self._group.n_samples)
+        return clock_kernel.clock_fit(ticks, self._group.clock.tick_s or None)
+
+    @cached_property
+    def runs(self) -> tuple[Run, ...]:
+        """Pieces between gaps, in order."""
+        edges = [0, *(() if self._fit is None else (int(i) for i in self._fit.gap_at)), self.n_samples]
+        return tuple(Run(a, b) for a, b in pairwise(edges) if b > a)
+
+    @cached_property
+    def gaps(self) -> tuple[tuple[float, float], ...]:
+        """Last instant before and first instant after each hole of the clock."""
+        return tuple((self.time_at(a.stop - 1), self.time_at(b.start)) for a, b in pairwise(self.runs))
+
+    @cached_property
+    def span_s(self) -> tuple[float, float]:
+        """First instant, and one sample past the last."""
+        step = 1.0 / self._group.clock.rate_hz
+        return (self.time_at(0), self.time_at(self.n_samples - 1) + step)
+
+    @cached_property
+    def _times(self) -> npt.NDArray[np.float64]:
+        return self._stamps(self._group)
+
+    def time_at(self, index: int) -> float:
+        """Instant of one sample on the capture's own clock, seconds."""
+        clock = self._group.clock
+        return clock.start_s + index / clock.rate_hz if clock.uniform else float(self._times[index])
+
+    def index_at(self, time_s: float) -> int:
+        """Index of the first sample at or after an instant (to a millionth of a sample)."""
+        clock = self._group.clock
+        if clock.uniform:
+            return int(np.clip(np.ceil((time_s - clock.start_s) * clock.rate_hz - 1e-6), 0, self.n_samples))
+        return int(np.searchsorted(self._times, time_s - 1e-6 / clock.rate_hz))
+
+    def blocks(self, run: Run, number: int) -> Iterator[Block]:
+        """The run's samples in SI units, block by block."""
+        size = max(1024, BLOCK_VALUES // len(self._chosen))
+        clock = self._group.clock
+        for start in range(run.start, run.stop, size):
+            stop = min(start + size, run.stop)
+            values = self._counts.read(start, stop)[self._chosen] * self._scale + self._offset
+            times = None if clock.uniform else self._times[start:stop]
+            yield Block(values, number, start - run.start, self.time_at(start), clock.rate_hz, times)
+
+    def context(self, facts: Mapping[str, Any]) -> Context:
+        """All a stage may know beside samples."""
+        fit = self._fit
+        figures = {} if fit is None else _clock_figures(fit)
+        return Context(self.signal, facts, self.asides, self.gaps, self.span_s, figures)
+
+    @cached_property
+    def asides(self) -> tuple[Aside, ...]:
+        """Slow and side channels, whole."""
+        return tuple(
+            self._aside(group, i)
+            for group in self.head.groups
+            for i, channel in enumerate(group.channels)
+            if channel.quantity in ASIDE_QUANTITIES
+        )
+
+    def _aside(self, group: GroupHead, index: int) -> Aside:
+        channel = group.channels[index]
+        counts = self._arrays[f"{group.name}_counts"].read(0, group.n_samples)[index]
+        values = counts * channel.scale + channel.offset
+        return Aside(channel.name, channel.quantity, channel.si, self._stamps(group), values, channel.position)
+
+    def _stamps(self, group: GroupHead) -> npt.NDArray[np.float64]:
+        clock = group.clock
+        if clock.uniform:
+            return clock.start_s + np.arange(group.n_samples) / clock.rate_hz
+        ticks = self._arrays[f"{group.name}_stamps"].read(0, group.n_samples)
+        return ticks * clock.tick_s if clock.tick_s else np.asarray(ticks, dtype=np.float64)
+
+
+def _clock_figures(fit: clock_kernel.ClockFit) -> dict[str, float]:
+    return {
+        "jitter_s": fit.jitter_s, "n_gaps": float(len(fit.gaps)), "n_repeated": float(fit.n_repeated),
+        "rate_std_hz": fit.rate_std_hz,
+    }  # fmt: skip
+
+
+def _takes_part(channel: ChannelHead, quantities: Sequence[str]) -> bool:
+    return channel.quantity in quantities and (channel.quantity != "acceleration" or channel.axis != "")

@@ -1,0 +1,228 @@
+"""Spreading orders over worker processes: an embedded cluster by default, an existing one when named."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections import deque
+from collections.abc import Generator, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from uuid import uuid4
+
+from ...storage import Archive
+from ..contracts import Fitness, PluginError, Reason, ReasonCode, SettingsError
+from ..host import Host
+from .orders import Done, Job, Order
+from .task import Bench
+
+IN_FLIGHT_PER_WORKER = 4
+INLINE_UP_TO = 6
+"""So few captures are done in this process before a cluster would even be up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How to spread: ``workers`` processes here (None = one a core, 1 = this process alone), or a scheduler."""
+
+    workers: int | None = None
+    memory: str = "2GB"
+    scheduler: str | None = None
+    tls_ca: str | None = None
+    tls_cert: str | None = None
+    tls_key: str | None = None
+
+    @property
+    def n_workers(self) -> int:
+        """Processes to start."""
+        return self.workers if self.workers is not None else os.cpu_count() or 1
+
+
+def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
+    """Carry out all orders; yield each as it is done, in no particular order. What is done stays done."""
+    if spread.scheduler is None and (spread.n_workers <= 1 or len(orders) <= INLINE_UP_TO):
+        yield from _inline(job, orders, archive)
+        return
+    queue = deque(orders)
+    with _Cluster(job, spread) as cluster:
+        yield from _while_starting(job, queue, archive, cluster)
+        suspects = yield from _spread(cluster.client(), queue, spread)
+    yield from _alone(job, suspects, archive, spread)
+
+
+def _inline(job: Job, orders: Sequence[Order], archive: Archive) -> Iterator[Done]:
+    bench = Bench(job, archive)
+    try:
+        for order in orders:
+            yield bench.carry_out(order)
+    finally:
+        bench.close()
+
+
+def _while_starting(job: Job, queue: deque[Order], archive: Archive, cluster: _Cluster) -> Iterator[Done]:
+    """Work in this process until the workers are up: start-up time is not lost."""
+    bench = Bench(job, archive)
+    try:
+        while queue and not cluster.ready():
+            yield bench.carry_out(queue.popleft())
+    finally:
+        bench.close()
+
+
+class _Cluster:
+    """A cluster coming up in the background; ``client`` waits for it."""
+
+    def __init__(self, job: Job, spread: Spread) -> None:
+        self._job, self._spread = job, spread
+        self._ready = threading.Event()
+        self._client: Any = None
+        self._cluster: Any = None
+        self._fault: BaseException | None = None
+        self._thread = threading.Thread(target=self._start, daemon=True)
+
+    def __enter__(self) -> _Cluster:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *exc_info: object) -> None:
+        self._thread.join()
+        for closing in (self._client, self._cluster):
+            if closing is not None:
+                closing.close()
+
+    def ready(self) -> bool:
+        """Whether workers can take orders, or starting them has failed."""
+        return self._ready.is_set()
+
+    def client(self) -> Any:
+        """The client, once workers are up. Raises what starting them raised."""
+        self._thread.join()
+        if self._fault is not None:
+            raise self._fault
+        return self._client
+
+    def _start(self) -> None:
+        try:
+            self._client = self._connected()
+            from .worker_side import PLUGIN_NAME, BenchPlugin
+
+            self._client.register_plugin(BenchPlugin(self._job), name=PLUGIN_NAME)
+            _same_plugins(self._client, self._job)
+        except BaseException as error:  # noqa: BLE001  handed over to the waiting thread
+            self._fault = error
+        finally:
+            self._ready.set()
+
+    def _connected(self) -> Any:
+        from dask import config
+        from distributed import Client, LocalCluster
+
+        config.set(
+            {
+                "distributed.scheduler.allowed-failures": 1,
+                "distributed.worker.daemon": False,
+                "distributed.comm.timeouts.connect": "20s",
+                "distributed.admin.low-level-log-length": 0,
+            }
+        )
+        if self._spread.scheduler is not None:
+            return Client(self._spread.scheduler, security=_security(self._spread), timeout="20s")
+        self._cluster = LocalCluster(
+            n_workers=self._spread.n_workers, threads_per_worker=1, processes=True, dashboard_address=None,
+            memory_limit=self._spread.memory, silence_logs="ERROR", host="127.0.0.1",
+        )  # fmt: skip
+        return Client(self._cluster)
+
+
+def _security(spread: Spread) -> Any:
+    """TLS as given; a plain connection is for this machine only."""
+    from distributed.security import Security
+
+    if spread.tls_ca is None:
+        address = spread.scheduler or ""
+        if not any(local in address for local in ("127.0.0.1", "localhost", "[::1]")):
+            raise SettingsError(
+                f"scheduler {address!r} is on another machine", found="no TLS settings",
+                allowed="--tls-ca, --tls-cert, --tls-key", todo="a scheduler runs any code sent to it: give all three",
+            )  # fmt: skip
+        return None
+    return Security(
+        tls_ca_file=spread.tls_ca, tls_client_cert=spread.tls_cert, tls_client_key=spread.tls_key,
+        require_encryption=True,
+    )  # fmt: skip
+
+
+def _same_plugins(client: Any, job: Job) -> None:
+    """Refuse to start when a worker's plugins differ. Raises PluginError with names and versions."""
+    from .worker_side import plugins_here
+
+    here = {_plugin_row(row) for row in Host.discover().listing()}
+    for address, (fingerprint, listing) in client.run(plugins_here).items():
+        if fingerprint != job.plugins:
+            there = {_plugin_row(row) for row in listing}
+            found = f"only there: {', '.join(sorted(there - here)) or 'nothing'}"
+            found += f"; only here: {', '.join(sorted(here - there)) or 'nothing'}"
+            todo = "install the same plugins and versions on every machine"
+            raise PluginError(f"worker {address} has other plugins than this machine", found=found, todo=todo)
+
+
+def _plugin_row(row: dict[str, Any]) -> str:
+    return f"{row['kind']} {row['name']} ({row['distribution']} {row['version']}, numbers {row['numeric_version']})"
+
+
+def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done, None, list[Order]]:
+    """Few in flight, each released as it is done. Returns orders whose worker died: to be run alone."""
+    from distributed import as_completed
+
+    suspects: list[Order] = []
+    waiting = as_completed()
+    flying: dict[Any, Order] = {}
+    limit = IN_FLIGHT_PER_WORKER * max(1, len(client.scheduler_info(n_workers=-1)["workers"]) or spread.n_workers)
+
+    def launch() -> None:
+        while queue and len(flying) < limit:
+            order = queue.popleft()
+            future = client.submit(_carry_out(), order, pure=False, key=f"row-{order.row.row}-{uuid4().hex}")
+            flying[future.key] = order
+            waiting.add(future)
+
+    launch()
+    while flying:
+        future = next(waiting)
+        order = flying.pop(future.key)
+        launch()
+        if future.status == "finished":
+            yield future.result()
+        elif type(future.exception()).__name__ == "KilledWorker":
+            suspects.append(order)
+        else:
+            yield _failed(order, future.exception())
+        future.release()
+    return suspects
+
+
+def _carry_out() -> Any:
+    from .worker_side import carry_out
+
+    return carry_out
+
+
+def _alone(job: Job, suspects: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
+    """Each order that was on a dying worker once more, by itself: the culprit shows, the innocent finish."""
+    for order in suspects:
+        archive.note_attempt(str(order.path), "the worker died")
+        with _Cluster(job, _one_worker(spread)) as cluster:
+            again = yield from _spread(cluster.client(), deque([order]), spread)
+        if again:
+            detail = f"{order.row.file}: the worker died twice on this capture, the second time with nothing else"
+            yield Done.refused(order.row.row, Reason(ReasonCode.WORKER_KILLED, detail))
+
+
+def _one_worker(spread: Spread) -> Spread:
+    return spread if spread.scheduler is not None else replace(spread, workers=1)
+
+
+def _failed(order: Order, error: BaseException | None) -> Done:
+    """An error no capture should cause (a full disk, a fault of ours): this row says so, the others go on."""
+    cause = f"{order.row.file}: {type(error).__name__}: {error}"
+    return Done(order.row.row, None, None, None, Fitness("unfit", (Reason(ReasonCode.STAGE_FAILED, cause),)))

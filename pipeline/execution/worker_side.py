@@ -1,0 +1,54 @@
+"""What runs inside a worker process: one Bench a worker, and the function orders are carried out by.
+
+Imported only when a cluster is used: distributed alone takes most of a second to import.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from distributed import WorkerPlugin, get_worker
+
+from ..host import Host
+from .orders import Done, Job, Order
+from .task import Bench
+
+PLUGIN_NAME = "thrumline-bench"
+
+
+class BenchPlugin(WorkerPlugin):
+    """Holds one Bench on each worker: archive opened once, one reader child, the fingerprint of its plugins."""
+
+    name = PLUGIN_NAME
+
+    def __init__(self, job: Job) -> None:
+        self.job = job
+        self.bench: Bench | None = None
+        self.fingerprint = ""
+        self.listing: list[dict[str, Any]] = []
+
+    def setup(self, worker: Any) -> None:  # noqa: ARG002
+        """Called on each worker as it joins, replacements of killed ones included."""
+        host = Host.discover()
+        self.fingerprint, self.listing = host.fingerprint(), host.listing()
+        self.bench = Bench(self.job)
+
+    def teardown(self, worker: Any) -> None:  # noqa: ARG002
+        """Called as the worker leaves."""
+        if self.bench is not None:
+            self.bench.close()
+
+
+def carry_out(order: Order) -> Done:
+    """One order on this worker. Refuses when the worker's plugins are not the coordinator's."""
+    held: BenchPlugin = get_worker().plugins[PLUGIN_NAME]
+    if held.fingerprint != held.job.plugins:
+        raise RuntimeError(f"plugins of this worker differ: {held.fingerprint}, wanted {held.job.plugins}")
+    assert held.bench is not None
+    return held.bench.carry_out(order)
+
+
+def plugins_here() -> tuple[str, list[dict[str, Any]]]:
+    """Fingerprint and listing of this worker's plugins, for the coordinator's check at the start."""
+    held: BenchPlugin = get_worker().plugins[PLUGIN_NAME]
+    return held.fingerprint, held.listing

@@ -1,0 +1,59 @@
+"""``thrumline inspect``: what a reader makes of one file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .options import json_option
+
+
+@click.command(epilog="Example: thrumline inspect idle-1.csv --unit g --rate 1000")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--unit", default=None, help="Unit of the acceleration columns: g, mg, m/s2, counts (with --scale).")
+@click.option("--scale", type=float, default=None, help="m s-2 per count, with --unit counts.")
+@click.option("--rate", "rate_hz", type=float, default=None, help="Sample rate in Hz, for files without a time column.")
+@click.option("--axes", default="", help='Which column is which axis, e.g. "x=+c1 y=-c3 z=+c2".')
+@json_option
+def inspect(file: Path, unit: str | None, scale: float | None, rate_hz: float | None, axes: str, as_json: bool) -> int:  # noqa: FBT001
+    """Show format, dialect, channels, units, rate, gaps and first rows of FILE, without keeping anything."""
+    from ..api import inspect_file
+    from ..api.question import mapping_from_text
+
+    view = inspect_file(file, mapping_from_text(unit=unit, scale=scale, sample_rate_hz=rate_hz, axes=axes))
+    if as_json:
+        click.echo(json.dumps(view, allow_nan=False))
+    else:
+        _tell(view)
+    return 0
+
+
+def _tell(view: dict[str, Any]) -> None:
+    click.echo(f"{view['file']}: read as {view['format']}")
+    for key, value in view["description"].items():
+        click.echo(f"  {key.replace('_', ' ')}: {value}")
+    for capture in view["captures"]:
+        _tell_capture(capture)
+
+
+def _tell_capture(capture: dict[str, Any]) -> None:
+    from .telling import print_table
+
+    kind = "uniform" if capture["uniform"] else "not uniform"
+    click.echo(
+        f"capture {capture['index']}: {capture['n_samples']} samples, {capture['duration_s']:.3f} s, "
+        f"{capture['rate_hz']:.6g} Hz ({kind}), starts at {capture['start_s']:.6g} s, {len(capture['gaps_s'])} gaps"
+    )
+    for start, stop in capture["gaps_s"][:10]:
+        click.echo(f"  gap from {start:.4f} to {stop:.4f} s ({stop - start:.4f} s)")
+    rows = [
+        (
+            c["name"], c["axis"], c["position"], c["quantity"], c["unit"], c["si"], f"{c['mean']:.5g}",
+            f"{c['least']:.5g}", f"{c['greatest']:.5g}", "  ".join(f"{v:.5g}" for v in c["first"][:3]),
+        )
+        for c in capture["channels"]
+    ]  # fmt: skip
+    print_table(("channel", "axis", "position", "quantity", "in", "as", "mean", "least", "greatest", "first"), rows)

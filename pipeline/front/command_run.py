@@ -1,0 +1,56 @@
+"""``thrumline run``: the main job."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from .faults import DONE, SOME_LEFT_OUT
+from .options import archive_option, json_option, spread_options
+
+
+@click.command(epilog="Example: thrumline run wheatear.toml --out results")
+@click.argument("study", type=click.Path(path_type=Path))
+@archive_option
+@click.option("--out", "out_dir", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="Folder for results (default: beside the study file).")  # fmt: skip
+@json_option
+@spread_options
+def run(study: Path, archive_dir: Path | None, out_dir: Path | None, as_json: bool, **spread: Any) -> int:  # noqa: FBT001
+    """Run a study: readings, comparisons with intervals, verdicts, a report.
+
+    STUDY is a .toml file with the question and the path of its table of captures. Only what the archive
+    lacks is computed. Exit code 4: done, but some captures were refused or unfit.
+    """
+    from ..api import Spread, run_study
+    from .telling import tell_run
+    from .watching import watching
+
+    with watching() as watch:
+        done = run_study(
+            study, archive_dir=archive_dir, out_dir=out_dir, spread=Spread(**spread), watch=watch,
+            command=shlex.join(["thrumline", *sys.argv[1:]]),
+        )  # fmt: skip
+    if as_json:
+        click.echo(run_document(done))
+    else:
+        tell_run(done)
+    return SOME_LEFT_OUT if done.n_left_out else DONE
+
+
+def run_document(done: Any) -> str:
+    """The run as one JSON document."""
+    import json
+
+    return json.dumps(
+        {
+            "schema": 1, "captures": done.captures, "readings": done.readings, "comparisons": done.comparisons,
+            "over_platforms": done.over_platforms, "sentences": list(done.sentences), "notes": list(done.notes),
+            "files": [str(path) for path in done.files],
+        },
+        allow_nan=False,
+    )  # fmt: skip

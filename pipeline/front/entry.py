@@ -1,0 +1,76 @@
+"""The command line's front door: which commands there are; each is loaded only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from importlib.metadata import entry_points, version
+from typing import Any
+
+import click
+
+COMMANDS: dict[str, str] = {
+    "demo": "command_demo:demo",
+    "run": "command_run:run",
+    "inspect": "command_inspect:inspect",
+    "plugins": "command_plugins:plugins",
+    "recipe": "command_recipe:recipe",
+}
+"""Command name to ``module:function`` in this room, in the order the help lists them."""
+
+PLUGIN_COMMANDS = "thrumline.commands"
+
+
+class LateGroup(click.Group):
+    """A group whose commands are imported when asked for, so that ``--help`` stays quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        """Our own commands in our order, then those of plugins by name."""
+        return [*COMMANDS, *sorted(point.name for point in entry_points(group=PLUGIN_COMMANDS))]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import one command."""
+        if cmd_name in COMMANDS:
+            module, attribute = COMMANDS[cmd_name].split(":")
+            found: click.Command = getattr(importlib.import_module(f".{module}", __package__), attribute)
+            return found
+        for point in entry_points(group=PLUGIN_COMMANDS, name=cmd_name):
+            loaded: click.Command = point.load()
+            return loaded
+        return None
+
+
+@click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96})
+@click.version_option(version("thrumline"), prog_name="thrumline")
+def cli() -> None:
+    """How much more vibration reaches the seat than with the original mount, with evidence.
+
+    \b
+    Start here:
+      thrumline demo                     an invented fleet, run and explained
+      thrumline run STUDY.toml           your captures and your question
+      thrumline inspect FILE             what a reader makes of one file
+    """  # noqa: D301
+
+
+def main() -> None:
+    """Run the command line; every fault becomes a message in three parts and an exit code."""
+    from .faults import exit_code_of, tell
+
+    try:
+        result: Any = cli.main(standalone_mode=False)
+    except click.exceptions.Exit as leaving:
+        sys.exit(leaving.exit_code)
+    except click.ClickException as wrong:
+        wrong.show()
+        sys.exit(wrong.exit_code)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("\nstopped; what was done is kept, the same command goes on from there", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except Exception as error:  # noqa: BLE001  the last door: a message instead of a traceback
+        tell(error)
+        sys.exit(exit_code_of(error))
+    sys.exit(result if isinstance(result, int) else 0)

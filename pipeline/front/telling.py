@@ -1,0 +1,81 @@
+"""Tables and sentences on the terminal: verdicts first, then one table, then where the files are."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ..api import StudyRun
+
+MARKS = {"within limit": "■", "over limit": "▲", "open": "○", "indicative": "◌", "no verdict": "–"}
+"""A shape beside each verdict word, so that colour is never needed."""
+
+
+def tell_run(run: StudyRun) -> None:
+    """Verdict sentences, comparison table, what was left out, files."""
+    for sentence in run.sentences:
+        click.echo(sentence)
+    click.echo()
+    tell_comparisons(run.comparisons)
+    tell_left_out(run.captures)
+    for note in run.notes:
+        click.echo(f"note: {note}")
+    click.echo("files:")
+    for path in run.files:
+        click.echo(f"  {path}")
+
+
+def tell_comparisons(comparisons: Iterable[Mapping[str, Any]]) -> None:
+    """One row a comparison that carries a verdict."""
+    rows = [
+        (
+            c["platform"], c["candidate"], c["position"], c["condition"], _repeats(c), _change(c), _interval(c),
+            f"{MARKS.get(c['verdict'], '')} {c['verdict']}",
+        )
+        for c in comparisons
+        if c["carries_verdict"]
+    ]  # fmt: skip
+    head = ("platform", "part", "position", "condition", "repeats", "change", "interval", "verdict")
+    print_table(head, rows)
+
+
+def tell_left_out(captures: Sequence[Mapping[str, Any]]) -> None:
+    """Captures that were not used, and why, one line each."""
+    left_out = [c for c in captures if c["state"] != "fit"]
+    if left_out:
+        click.echo(f"\n{len(left_out)} of {len(captures)} captures not used:")
+    for entry in left_out:
+        causes = "; ".join(f"{r['code'].replace('_', ' ')}: {r['detail']}" for r in entry["reasons"])
+        click.echo(f"  {entry['file']}: {entry['state']}: {causes}")
+    click.echo()
+
+
+def print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """A plain table; narrower columns fold on a terminal, stay whole in a pipe."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold" if sys.stdout.isatty() else "")
+    for name in head:
+        table.add_column(name, overflow="fold")
+    for row in rows:
+        table.add_row(*(cell.replace("[", "\\[") for cell in row))
+    Console(width=None if sys.stdout.isatty() else 160, soft_wrap=False).print(table)
+
+
+def _repeats(c: Mapping[str, Any]) -> str:
+    return f"{c['n_baseline']} | {c['n_candidate']}"
+
+
+def _change(c: Mapping[str, Any]) -> str:
+    return "–" if c["percent_change"] is None else f"{c['percent_change']:+.1f} %"
+
+
+def _interval(c: Mapping[str, Any]) -> str:
+    if c["interval_low"] is None or c["interval_high"] is None:
+        return "–"
+    return f"{c['interval_low']:+.1f} to {c['interval_high']:+.1f} %"
