@@ -161,7 +161,7 @@ def _refuse_missing_file(folder: Path, file: str) -> None:
 
 def _problem(number: int, named: Mapping[str, str], code: ReasonCode, message: str) -> RowProblem:
     known = REQUIRED_COLUMNS + OPTIONAL_COLUMNS
-    labels = {name: named.get(name, "") for name in CaptureRow(0, *[""] * 6).labels()}
+    labels = {name: named.get(name, "") for name in CaptureRow(number, "", "", "", "", "", "").labels()}
     tags = {name: value for name, value in named.items() if name not in known}
     return RowProblem(number, named.get("file", ""), code, message, labels, tags)
 

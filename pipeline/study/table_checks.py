@@ -27,8 +27,8 @@ def duplicates(rows: Sequence[CaptureRow], folder: Path) -> SetAside:
     """Rows that name the same samples in the same way: all of them, each naming the others."""
     groups: dict[tuple[str, str], list[CaptureRow]] = defaultdict(list)
     for row in rows:
-        mapping = row.mapping.as_json()
-        groups[(os.path.normpath(resolved(folder, row.file)), repr(mapping))].append(row)
+        said = (row.capture or 0, row.mapping.as_json())
+        groups[(os.path.normpath(resolved(folder, row.file)), repr(said))].append(row)
     out: SetAside = {}
     for group in groups.values():
         if len(group) < 2:

@@ -13,10 +13,14 @@ REQUIRED_COLUMNS = ("file", "platform", "part", "position", "condition", "repeat
 OPTIONAL_COLUMNS = (
     "placement", "take", "session", "specimen", "vehicle", "recorded_at", "cylinders", "strokes", "firing_order",
     "rpm", "sample_rate_hz", "unit", "scale", "sensitivity", "start_s", "stop_s", "axes", "sensor", "rig",
-    "coupling", "mount_temp_c", "note",
+    "coupling", "mount_temp_c", "note", "capture",
 )  # fmt: skip
 
-_AXIS = re.compile(r"(?:(?P<position>[^\s=]+)\.)?(?P<axis>[xyzXYZ])\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)")
+_AXIS = re.compile(
+    r"\s*(?:(?P<position>[^=]*[^=\s])\.)?(?P<axis>[xyz])\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)(?=[\s,;]|$)[\s,;]*",
+    re.IGNORECASE,
+)
+"""One piece of ``axes``; a position may hold blanks."""
 _GAIN = re.compile(r"(?P<axis>[xyzXYZ])\s*=\s*(?P<value>\S+)")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
@@ -48,6 +52,7 @@ def row_from_cells(number: int, cells: Mapping[str, str]) -> CaptureRow:
         stop_s=stop_s,
         coupling=_word(cells, "coupling", ("ac", "dc")),
         mount_temp_c=_number(cells, "mount_temp_c", -60.0, 250.0),
+        capture=_whole(cells, "capture", 0, 100000),
         mapping=_mapping(cells, axes),
         tags={k: v for k, v in cells.items() if k not in REQUIRED_COLUMNS + OPTIONAL_COLUMNS},
         **{
@@ -68,15 +73,17 @@ def axes_from_text(text: str) -> tuple[AxisSource, ...]:
         If anything else stands in the text, or an axis or a column of a position comes twice.
     """
     sources: list[AxisSource] = []
-    for piece in re.sub(r"\s*=\s*", "=", text.replace(",", " ").replace(";", " ")).split():
-        match = _AXIS.fullmatch(piece)
+    at = 0
+    while at < len(text):
+        match = _AXIS.match(text, at)
         if match is None or int(match["column"]) < 1:
             raise RowError(
-                ReasonCode.AMBIGUOUS, f"axes {text!r}", found=repr(piece),
+                ReasonCode.AMBIGUOUS, f"axes {text!r}", found=repr(text[at:]),
                 allowed="x=+c1 y=-c3 z=+c2 (columns count from 1), or engine-side.z=+c3 body-side.z=+c6",
             )  # fmt: skip
         sign = -1 if match["sign"] == "-" else 1
         sources.append(AxisSource(match["position"] or "", match["axis"].lower(), int(match["column"]), sign))
+        at = match.end()
     _refuse_doubled(text, sources)
     return tuple(sources)
 

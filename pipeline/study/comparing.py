@@ -1,0 +1,273 @@
+"""Part against part: the study's comparisons with interval, verdict, scope and reasons."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ..contracts import Comparison, OverPlatforms, Reason, ReasonCode, StudyError
+from ..kernels import effects, equivalence
+from .conditions import Circumstances, circumstances
+from .naming import listed, suggestion
+from .over_platforms import summaries
+from .pairing import Cell, Pairing, Side, paired
+from .sentences import scope_sentence, verdict_sentence
+from .study_file import Study
+from .verdicts import Measured, verdict_of
+
+CONVENTIONAL_READING = "highest_bin"
+CONVENTIONAL_COMBINATION = "mean"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """All the study concludes. ``notes`` are remarks that no single comparison carries."""
+
+    comparisons: tuple[Comparison, ...]
+    over_platforms: tuple[OverPlatforms, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def verdicts(self) -> tuple[Comparison, ...]:
+        """The comparisons the study rests on."""
+        return tuple(c for c in self.comparisons if c.carries_verdict)
+
+    def as_json(self) -> dict[str, Any]:
+        """The document ``comparisons.json`` holds."""
+        return {
+            "schema": 1,
+            "comparisons": [c.as_json() for c in self.comparisons],
+            "over_platforms": [o.as_json() for o in self.over_platforms],
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One comparison to make: what of whom, and what may be said of it."""
+
+    cell: Cell
+    baseline: str
+    candidate: str
+    reading: str
+    combination: str
+    against_baseline: bool
+
+
+def compare(
+    study: Study, readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str, Any]]
+) -> Outcome:
+    """Answer the study's question from its readings.
+
+    Parameters
+    ----------
+    readings, captures
+        Entries as in ``readings.json`` and ``captures.json``; captures may add ``facts`` (``mount_temp_c``,
+        ``coupling``) and ``fitness`` (``facts.tilt_vector``).
+
+    Raises
+    ------
+    StudyError
+        If no capture has the baseline part.
+    """
+    _refuse_unknown_baseline(study, captures)
+    pairing = paired(readings, captures)
+    made = [_comparison(study, pairing, asked) for asked in _questions(study, pairing)]
+    comparisons = tuple(_with_sentence(study, c) for c in _contradictions_open(made))
+    return Outcome(comparisons, summaries(study, comparisons), _notes(study, pairing, comparisons))
+
+
+def combinations_of(study: Study) -> tuple[str, ...]:
+    """Combinations compared: the study's own first, then those shown beside it."""
+    return tuple(dict.fromkeys((study.combination, "rss", CONVENTIONAL_COMBINATION)))
+
+
+def _refuse_unknown_baseline(study: Study, captures: Sequence[Mapping[str, Any]]) -> None:
+    parts = list(dict.fromkeys(str(c["part"]) for c in captures))
+    if study.baseline not in parts:
+        raise StudyError(
+            f"baseline {study.baseline!r} among the parts of the captures table", found=f"parts {listed(parts)}",
+            todo=suggestion(study.baseline, parts) or "name the part that percent changes are of",
+        )  # fmt: skip
+
+
+def _questions(study: Study, pairing: Pairing) -> list[_Asked]:
+    names = list(dict.fromkeys((study.reading, CONVENTIONAL_READING)))
+    combinations = combinations_of(study)
+    asked: list[_Asked] = []
+    for cell, parts in pairing.cells.items():
+        candidates = [part for part in parts if part != study.baseline]
+        asked += [
+            _Asked(cell, study.baseline, candidate, name, combination, against_baseline=True)
+            for candidate in candidates
+            for name in names
+            for combination in combinations
+        ]
+        # among candidates only the study's own reading: the limit is not about them
+        asked += [
+            _Asked(cell, first, second, study.reading, study.combination, against_baseline=False)
+            for first, second in itertools.combinations(candidates, 2)
+        ]
+    return asked
+
+
+def _comparison(study: Study, pairing: Pairing, asked: _Asked) -> Comparison:
+    baseline = pairing.side(asked.reading, asked.combination, asked.cell, asked.baseline)
+    candidate = pairing.side(asked.reading, asked.combination, asked.cell, asked.candidate)
+    around = circumstances(baseline, candidate)
+    measured = _measured(study, baseline, candidate)
+    answer = verdict_of(study, measured, around, against_baseline=asked.against_baseline)
+    effect = measured.effect
+    shown = None if answer.silent else measured.log_ratio
+    return Comparison(
+        platform=asked.cell.platform,
+        position=asked.cell.position,
+        condition=asked.cell.condition,
+        baseline=asked.baseline,
+        candidate=asked.candidate,
+        reading=asked.reading,
+        combination=asked.combination,
+        unit=baseline.unit,
+        detector=baseline.detector,
+        n_baseline=len(baseline.values),
+        n_candidate=len(candidate.values),
+        baseline_value=measured.baseline_value,
+        candidate_value=measured.candidate_value,
+        frequency_hz_baseline=baseline.frequency_hz,
+        frequency_hz_candidate=candidate.frequency_hz,
+        percent_change=None if shown is None else effects.percent_change(shown),
+        interval_low=None if shown is None or effect is None else effects.percent_change(effect.low),
+        interval_high=None if shown is None or effect is None else effects.percent_change(effect.high),
+        confidence=study.confidence,
+        verdict=answer.verdict,
+        scope=scope_sentence(around, study),
+        reasons=answer.reasons,
+        repeats_needed=answer.repeats_needed,
+        carries_verdict=_carries(study, asked),
+        extra={**_extra(study, baseline, candidate, around, measured, shown is not None), **answer.extra},
+    )
+
+
+def _carries(study: Study, asked: _Asked) -> bool:
+    return asked.against_baseline and (asked.reading, asked.combination) == (study.reading, study.combination)
+
+
+def _measured(study: Study, baseline: Side, candidate: Side) -> Measured:
+    values_b, values_c = baseline.values, candidate.values
+    if not values_b or not values_c:
+        return Measured(
+            baseline, candidate,
+            effects.geometric_mean(values_b) if values_b else None,
+            effects.geometric_mean(values_c) if values_c else None,
+        )  # fmt: skip
+    log_b, log_c = (effects.sample_summary(_logs(v)) for v in (values_b, values_c))
+    both = min(log_b.n, log_c.n) >= 2
+    return Measured(
+        baseline,
+        candidate,
+        effects.geometric_mean(values_b),
+        effects.geometric_mean(values_c),
+        log_c.mean - log_b.mean,
+        effects.mean_difference(log_c, log_b, study.confidence_per_look) if both else None,
+        log_b.std,
+        log_c.std,
+    )
+
+
+def _logs(values: Sequence[float]) -> list[float]:
+    return [math.log(value) for value in values]
+
+
+def _extra(
+    study: Study, baseline: Side, candidate: Side, around: Circumstances, measured: Measured, shown: bool
+) -> dict[str, Any]:
+    extra: dict[str, Any] = {
+        "looks": study.looks,
+        "confidence_per_look": study.confidence_per_look,
+        "repeats_baseline": list(baseline.values),
+        "repeats_candidate": list(candidate.values),
+        "n_captures_baseline": sum(r.n_captures for r in baseline.repeats),
+        "n_captures_candidate": sum(r.n_captures for r in candidate.repeats),
+        "log_ratio": measured.log_ratio if shown else None,
+        "log_std_baseline": measured.std_baseline if len(baseline.values) > 1 else None,
+        "log_std_candidate": measured.std_candidate if len(candidate.values) > 1 else None,
+        "std_error": measured.effect.std_error if measured.effect and shown else None,
+        "degrees_of_freedom": measured.effect.dof if measured.effect and shown else None,
+        "background": baseline.background,
+        "circumstances": around.as_json(),
+        "marks": sorted({*baseline.marks, *candidate.marks}),
+    }
+    if measured.effect is not None and shown:
+        extra |= _fieller(study, baseline, candidate) | _equivalence(study, measured)
+    return extra
+
+
+def _fieller(study: Study, baseline: Side, candidate: Side) -> dict[str, Any]:
+    """Cross-check on the ratio of arithmetic means; null limits where no finite interval exists."""
+    b, c = effects.sample_summary(baseline.values), effects.sample_summary(candidate.values)
+    variances = (c.std**2 / c.n, b.std**2 / b.n)
+    dof = effects.welch_dof(c.std**2, c.n, b.std**2, b.n)
+    limits = effects.fieller_interval(
+        c.mean, b.mean, variances, effects.t_quantile(study.confidence_per_look, dof)
+    )
+    low, high = (None, None) if limits is None else (100.0 * (limits[0] - 1.0), 100.0 * (limits[1] - 1.0))
+    return {"fieller_low": low, "fieller_high": high}
+
+
+def _equivalence(study: Study, measured: Measured) -> dict[str, Any]:
+    if study.equivalence_percent is None or measured.effect is None:
+        return {}
+    band = equivalence.log_band(study.equivalence_percent)
+    found = equivalence.two_one_sided_tests(measured.effect, band, 0.05 / study.looks)
+    return {
+        "equivalent": found.equivalent,
+        "equivalence_low": effects.percent_change(found.low),
+        "equivalence_high": effects.percent_change(found.high),
+        "equivalence_band": [effects.percent_change(x) for x in band],
+        "equivalence_confidence": 1.0 - 0.1 / study.looks,
+    }
+
+
+def _contradictions_open(made: Sequence[Comparison]) -> list[Comparison]:
+    """Where rss and mean are on different sides of the limit, the comparison stays open."""
+    verdicts = {_identity(c, c.combination): c.verdict for c in made}
+    out: list[Comparison] = []
+    for c in made:
+        rss, mean = (verdicts.get(_identity(c, name), "") for name in ("rss", "mean"))
+        if c.carries_verdict and {rss, mean} == {"within_limit", "over_limit"}:
+            detail = f"rss is {rss.replace('_', ' ')}, mean is {mean.replace('_', ' ')}: the sensor's direction decides"
+            c = replace(c, verdict="open", reasons=(*c.reasons, Reason(ReasonCode.ORIENTATION, detail)))
+        out.append(c)
+    return out
+
+
+def _identity(c: Comparison, combination: str) -> tuple[str, ...]:
+    return c.platform, c.position, c.condition, c.baseline, c.candidate, c.reading, combination
+
+
+def _with_sentence(study: Study, c: Comparison) -> Comparison:
+    return replace(c, extra={**c.extra, "sentence": verdict_sentence(c, study)})
+
+
+def _notes(study: Study, pairing: Pairing, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    notes: list[str] = []
+    if not comparisons:
+        notes.append(f"no part stands beside {study.baseline!r} on any platform: there is nothing to compare")
+    if study.looks > 1:
+        notes.append(
+            f"{study.looks} looks at this question: each interval has {100 * study.confidence_per_look:.4g} % "
+            f"confidence, so that all together keep {100 * study.confidence:g} %"
+        )
+    for cell, parts in pairing.cells.items():
+        for part in parts:
+            side = pairing.side(study.reading, study.combination, cell, part)
+            if side.reused:
+                where = f"{part} on {cell.platform}, {cell.position}, {cell.condition}"
+                notes.append(
+                    f"{where}: repeat {listed(side.reused)} stands in several sessions and counts as one fitting; "
+                    "number fittings through if the part was refitted"
+                )
+    return tuple(notes)

@@ -1,0 +1,106 @@
+"""Sentences people read: the verdict in plain words with number, base, interval and scope."""
+
+from __future__ import annotations
+
+from ..contracts import Comparison
+from .conditions import Circumstances
+from .study_file import Study
+
+_CONDITIONS = {"idle-drive": "idle in drive", "idle-neutral": "idle in neutral", "idle-park": "idle in park"}
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+
+
+def in_words(label: str) -> str:
+    """A label of a file as a page shows it: blanks instead of hyphens and underscores."""
+    return _CONDITIONS.get(label, label.replace("_", " ").replace("-", " "))
+
+
+def number_word(n: int) -> str:
+    """Small numbers as words."""
+    return _NUMBERS[n] if 0 <= n < len(_NUMBERS) else str(n)
+
+
+def rounded(value: float, spread: float | None) -> str:
+    """A percent rounded to its uncertainty: whole numbers unless the interval is narrow."""
+    digits = 0 if spread is None or spread >= 2.0 else (1 if spread >= 0.2 else 2)
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def scope_sentence(around: Circumstances, study: Study) -> str:
+    """What a verdict covers, in the short words the files carry."""
+    if around.speaks_of_parts:
+        first = f"{around.specimens[0]} and {around.specimens[1]} specimens of the parts"
+    else:
+        first = "these specimens"
+    vehicles = "this vehicle" if around.vehicles == 1 else f"these {number_word(around.vehicles)} vehicles"
+    words = [first, vehicles]
+    words += ["sessions not recorded"] if around.sessions == "not recorded" else []
+    words += [f"{number_word(study.looks)} looks paid for"] if study.looks > 1 else []
+    return ", ".join(words)
+
+
+def verdict_sentence(comparison: Comparison, study: Study) -> str:
+    """The whole answer in a sentence or two, in the order number, base, interval, limit, verdict, scope."""
+    c = comparison
+    where = f"{c.candidate} on {c.platform}, {in_words(c.condition)}"
+    where += f", {in_words(c.position)}" if c.position else ""
+    if c.percent_change is None:
+        return f"{where}: no verdict - {_reasons(c)}."
+    middle = f"{_change(c)}{_interval(c)}"
+    limit = f", limit {study.limit_percent:g} %" if c.baseline == study.baseline else ""
+    limit += f" and {study.limit_mg:g} mg" if limit and study.limit_mg is not None else ""
+    return f"{where}: {middle}{limit} - {in_words(c.verdict)}{_what_next(c)}. {_capital(c.scope)}."
+
+
+def _change(c: Comparison) -> str:
+    assert c.percent_change is not None
+    figure = rounded(abs(c.percent_change), _half_width(c))
+    base = "the original" if c.baseline.lower() == "original" else c.baseline
+    if float(figure) == 0.0:
+        return f"as much as {base}"
+    return f"{figure} % {'more' if c.percent_change > 0 else 'less'} than {base}"
+
+
+def _half_width(c: Comparison) -> float | None:
+    if c.interval_low is None or c.interval_high is None:
+        return None
+    return (c.interval_high - c.interval_low) / 2.0
+
+
+def _interval(c: Comparison) -> str:
+    if c.interval_low is None or c.interval_high is None:
+        return ""
+    half = _half_width(c)
+    percent = f"{100.0 * c.confidence:g} %"
+    return f" ({percent}: {rounded(c.interval_low, half)} to {rounded(c.interval_high, half)})"
+
+
+def _what_next(c: Comparison) -> str:
+    if c.verdict == "open" and any(str(reason.code) == "orientation" for reason in c.reasons):
+        return f", {_reasons(c, 'orientation')}"
+    if c.verdict == "open":
+        if c.repeats_needed is None:
+            return "; cannot be settled by repeats"
+        more = c.repeats_needed - min(c.n_baseline, c.n_candidate)
+        return f"; {number_word(more)} more repeat{'s' if more > 1 else ''} would settle it"
+    if c.verdict in ("indicative", "no_verdict"):
+        return f", {_reasons(c)}"
+    if c.extra.get("negligible"):
+        return ", both too small to be felt"
+    return ", like the baseline" if c.extra.get("equivalent") else ""
+
+
+_DECISIVE = (
+    "takes_only", "single_repeat", "one_session", "no_capture", "not_comparable", "at_floor", "exploratory",
+)  # fmt: skip
+
+
+def _reasons(c: Comparison, *only: str) -> str:
+    wanted = only or _DECISIVE
+    said = [reason.detail for reason in c.reasons if str(reason.code) in wanted]
+    return "; ".join(said) or "no reason recorded"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
