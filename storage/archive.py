@@ -214,6 +214,17 @@ class Archive:
             self._remember(str(source), stat, digest, began)
         return digest
 
+    def recalled_sha256(self, path: Path | str) -> str | None:
+        """SHA-256 of a file that has not changed since it was hashed last, without reading it; else None."""
+        source = Path(path).absolute()
+        known = self._stats.get(str(source))
+        if known is None:
+            return None
+        try:
+            return known[1] if known[0] == SourceStat.of(source.stat()) else None
+        except OSError:
+            return None
+
     def _remember(self, path: str, stat: SourceStat, digest: str, hashed_ns: int) -> None:
         if not stat.settled(hashed_ns):
             return

@@ -41,7 +41,7 @@ class Attempts:
 
 
 def source_of(tree: Tree) -> str | None:
-    """What a tree says it was made from: a capture by ``content["original"]``, a result by ``content["capture_id"]``."""
+    """What a tree says it was made from: ``content["original"]`` (captures), ``content["capture_id"]`` (results)."""
     key = "original" if tree.kind == "captures" else "capture_id"
     value = tree.content.get(key)
     if isinstance(value, dict):

@@ -34,6 +34,40 @@ class _Told(AbstractContextManager[None]):
         raise told(error, f"{self.operation} {self.path}") from error
 
 
+class Unsynced(AbstractContextManager["Unsynced"]):
+    """A new file whose bytes need not be on the device yet.
+
+    Kept open until ``sync``, since an error of writing behind is told to the descriptors open at that time.
+    """
+
+    __slots__ = ("_descriptor", "_disk", "_path")
+
+    def __init__(self, disk: Disk, path: Path) -> None:
+        self._disk, self._path = disk, path
+        self._descriptor = disk.create(path)
+
+    def write(self, piece: bytes) -> int:
+        """Append all of it."""
+        self._disk.point("write", self._path)
+        with _Told("write", self._path):
+            return self._disk.write_all(self._descriptor, piece)
+
+    def sync(self) -> None:
+        """Bring the bytes to the device."""
+        self._disk.point("fsync", self._path)
+        with _Told("fsync", self._path):
+            self._disk.fsync(self._descriptor)
+
+    def close(self) -> None:
+        """Let go of the descriptor."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
 class Disk:
     """The local file system. Tests hand in a subclass whose ``point`` kills, fails or counts.
 
@@ -56,18 +90,9 @@ class Disk:
 
     def write_new(self, path: Path, data: bytes | Iterable[bytes]) -> int:
         """Write a file that does not exist yet and fsync it; read-only from then on. Returns its size."""
-        self.point("create", path)
-        with _Told("write", path):
-            descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | _BINARY, _READ_ONLY)
-            try:
-                size = 0
-                for piece in (data,) if isinstance(data, bytes) else data:
-                    self.point("write", path)
-                    size += self.write_all(descriptor, piece)
-                self.point("fsync", path)
-                self.fsync(descriptor)
-            finally:
-                os.close(descriptor)
+        with Unsynced(self, path) as file:
+            size = sum(file.write(piece) for piece in ((data,) if isinstance(data, bytes) else data))
+            file.sync()
         return size
 
     def write_all(self, descriptor: int, piece: bytes) -> int:
@@ -77,6 +102,12 @@ class Disk:
         while done < len(view):
             done += os.write(descriptor, view[done:])
         return done
+
+    def create(self, path: Path) -> int:
+        """Descriptor of a new file; read-only for everybody who opens it later."""
+        self.point("create", path)
+        with _Told("create", path):
+            return os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | _BINARY, _READ_ONLY)
 
     def fsync(self, descriptor: int) -> None:
         """Bring a file's bytes to the device."""

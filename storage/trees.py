@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from .errors import BadContent, DamageFound
-from .fsio import Disk
+from .fsio import Disk, Unsynced
 from .layout import ARCHIVE_FORMAT, MANIFEST, checked_kind
 from .places import Places
 from .sealed import canonical, close_seal, seal_of, sha256, unseal
@@ -18,6 +18,10 @@ from .zarr_write import StoreDraft
 
 Files = dict[str, tuple[int, str]]
 """Name relative to the tree -> size in bytes and SHA-256."""
+
+
+_SYNCED_AT_ONCE = 2**20
+_UNSYNCED_FILES = 64
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,7 @@ class Draft:
         self._files: Files = {}
         self._directories: dict[Path, None] = {self._path: None}
         self._stores: dict[str, StoreDraft] = {}
+        self._unsynced: list[Unsynced] = []
         self._gone = False
 
     def __enter__(self) -> Self:
@@ -140,8 +145,19 @@ class Draft:
     def _write(self, name: str, data: bytes) -> None:
         target = self._path / name
         self._make(target.parent)
-        self._disk.write_new(target, data)
+        file = Unsynced(self._disk, target)
+        self._unsynced.append(file)
+        file.write(data)
         self._files[name] = (len(data), sha256(data))
+        # Small files are synced together at the end: one journal commit serves several of them.
+        if len(data) > _SYNCED_AT_ONCE or len(self._unsynced) > _UNSYNCED_FILES:
+            self._sync_files()
+
+    def _sync_files(self) -> None:
+        for file in self._unsynced:
+            file.sync()
+            file.close()
+        self._unsynced = []
 
     def _make(self, directory: Path) -> None:
         if directory in self._directories:
@@ -158,7 +174,9 @@ class Draft:
         """
         for store in self._stores.values():
             store.finish()
-        data = manifest_bytes(self.kind, self.id, self._files, canonical(content), run)
+        self._sync_files()
+        said = canonical(content)
+        data = manifest_bytes(self.kind, self.id, self._files, said, run)
         self._disk.write_new(self._path / MANIFEST, data)
         for directory in reversed(self._directories):
             self._disk.fsync_dir(directory)
@@ -168,8 +186,10 @@ class Draft:
         self._disk.fsync_dir(self._final.parent)
         self._gone = fresh
         if fresh:
-            tree = parsed_manifest(data, self._final, self.kind, self.id, self._disk)
-            return Tree(**{**tree.__dict__, "fresh": True})
+            return Tree(
+                self.kind, self.id, self._final, dict(content), dict(run), self._files, sha256(said), seal_of(data),
+                self._disk, fresh=True,
+            )  # fmt: skip
         self._drop()
         found = read_tree(self._disk, self._final, self.kind, self.id)
         if found is None:
@@ -178,4 +198,6 @@ class Draft:
 
     def _drop(self) -> None:
         self._gone = True
+        for file in self._unsynced:
+            file.close()
         self._disk.rmtree(self._path)
