@@ -1,0 +1,139 @@
+"""Reading ``firing_order``: the firing line's amplitude in the order domain, per position and combination."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from pydantic import Field
+
+from ..pipeline.contracts import (
+    ChainSchema,
+    Context,
+    Metric,
+    OrderAmplitude,
+    OrderSpectra,
+    Reading,
+    Reason,
+    ReasonCode,
+    SchemaError,
+    StageSettings,
+    hookimpl,
+)
+from ..pipeline.contracts.signal import FloatArray
+from ..pipeline.contracts.units import MILLI_G
+
+
+class FiringOrderSettings(StageSettings):
+    """When a line is a line."""
+
+    least_line_to_floor_db: float = Field(
+        10.0, description="Line power over floor power in 1 Hz, all axes together; below it a reading would scatter "
+        "by more than 4 % in 30 s and is given as an upper bound only."
+    )  # fmt: skip
+    least_sigma: float = Field(
+        5.0, gt=0, description="The line's energy must stand this many standard deviations of noise above nothing; "
+        "fewer would call one noise record in a thousand a line."
+    )  # fmt: skip
+
+
+class FiringOrder(Metric[FiringOrderSettings]):
+    """Readings of the firing order for the combinations ``rss`` and ``mean``."""
+
+    name = "firing_order"
+    numeric_version = 1
+    Settings = FiringOrderSettings
+    reading_names = ("firing_order",)
+
+    def schema(self, incoming: ChainSchema) -> ChainSchema:
+        """Needs the order amplitudes; adds nothing to the chain."""
+        if "orders" not in incoming.products:
+            raise SchemaError(
+                "metric 'firing_order' needs the product 'orders'",
+                found=", ".join(sorted(incoming.products)) or "none",
+                allowed="a recipe in which 'orders' stands before it", todo="add the stages 'track' and 'orders'",
+            )  # fmt: skip
+        return incoming
+
+    def readings(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:
+        """One reading per position and combination."""
+        orders: OrderSpectra = products["orders"]
+        found: list[Reading] = []
+        for position in context.signal.positions:
+            channels = [
+                i for i in context.signal.at(position) if context.signal.channels[i].quantity == "acceleration"
+            ]
+            if channels:
+                found += [self._reading(orders, position, channels, name) for name in ("rss", "mean")]
+        return found
+
+    def _reading(self, orders: OrderSpectra, position: str, channels: list[int], combination: str) -> Reading:
+        like = Reading("firing_order", position, combination, "mg", "peak", None)
+        if orders.absent is not None:
+            return Reading.missing(like, orders.absent)
+        firing = orders.extra["firing_order"]
+        entries = [item for item in orders.of(firing) if item.channel in channels]
+        amplitude = np.array([item.amplitude for item in entries])
+        value, gradient = combined(amplitude, combination)
+        std = self._std(orders, firing, entries, gradient)
+        like = Reading(
+            "firing_order", position, combination, "mg", "peak", value / MILLI_G, std_uncertainty=std / MILLI_G,
+            order=firing, frequency_hz=entries[0].frequency_hz, line_name=orders.name,
+            marks=tuple(dict.fromkeys(mark for item in entries for mark in item.marks)),
+            extra={
+                "frequency_std_hz": entries[0].frequency_std_hz,
+                "amplitudes_mg": [float(a / MILLI_G) for a in amplitude],
+                "line_to_floor_db": line_to_floor_db(entries),
+                "confirmed_by": list(orders.extra["confirmed_by"]),
+            },
+        )  # fmt: skip
+        return self._judged(like, entries, value, std)
+
+    def _judged(self, like: Reading, entries: list[OrderAmplitude], value: float, std: float) -> Reading:
+        """The reading, or its absence with an upper bound, where the line hardly stands above the floor."""
+        total = sum(item.amplitude**2 for item in entries)
+        noise = float(np.sqrt(sum(item.extra["least"] ** 4 for item in entries)))
+        ratio = line_to_floor_db(entries)
+        if total > self.settings.least_sigma * noise and ratio >= self.settings.least_line_to_floor_db:
+            return like
+        bound = (value + 1.645 * std) / MILLI_G
+        detail = (
+            f"line power over floor power in 1 Hz is {ratio:.1f} dB, a value needs "
+            f"{self.settings.least_line_to_floor_db:g} dB; with 95 % confidence the amplitude is below {bound:.3g} mg"
+        )
+        absent = Reading.missing(like, Reason(ReasonCode.NO_LINE, detail))
+        absent.extra["upper_bound_mg"] = bound  # type: ignore[index]
+        return absent
+
+    def _std(
+        self, orders: OrderSpectra, firing: float, entries: list[OrderAmplitude], gradient: FloatArray
+    ) -> float:
+        """Standard uncertainty of the combination, with the covariance between the channels."""
+        covariance = orders.extra["covariance"][firing]
+        channels = sorted({item.channel for item in orders.of(firing)})
+        full = np.zeros(len(channels))
+        for slope, item in zip(gradient, entries, strict=True):
+            full[channels.index(item.channel)] = slope
+        return float(covariance.std(full))
+
+
+def combined(amplitude: FloatArray, combination: str) -> tuple[float, FloatArray]:
+    """Value of an axis combination and its derivatives by the axes' amplitudes [shape like amplitude]."""
+    if combination == "mean":
+        return float(amplitude.mean()), np.full(amplitude.size, 1.0 / amplitude.size)
+    value = float(np.sqrt(np.sum(amplitude**2)))
+    return value, amplitude / value if value > 0 else np.full(amplitude.size, amplitude.size**-0.5)
+
+
+def line_to_floor_db(entries: list[OrderAmplitude]) -> float:
+    """Line power over floor power in 1 Hz, all axes together, dB."""
+    line = sum(0.5 * item.amplitude**2 for item in entries)
+    floor = sum(item.floor_density for item in entries)
+    return float(10.0 * np.log10(max(line, 1e-300) / max(floor, 1e-300)))
+
+
+@hookimpl
+def register_metrics() -> list[type[Metric[Any]]]:
+    """The firing-order reading."""
+    return [FiringOrder]

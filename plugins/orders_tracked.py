@@ -1,0 +1,264 @@
+"""Tracked orders: amplitude of the firing order and its companions over the chosen stretches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+from pydantic import Field
+
+from ..pipeline.contracts import (
+    Accumulator,
+    Block,
+    ChainSchema,
+    Context,
+    Estimator,
+    OrderAmplitude,
+    OrderSpectra,
+    ProductSpec,
+    Reason,
+    ReasonCode,
+    SchemaError,
+    SignalSpec,
+    SpeedTrack,
+    Stage,
+    StageSettings,
+    hookimpl,
+)
+from ..pipeline.contracts.signal import ComplexArray, FloatArray
+from ..pipeline.kernels import order_tracking as kernel
+from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
+from ..pipeline.kernels.speed_track import frame_seconds
+from ..pipeline.kernels.zoom import ZoomedRun, ZoomedRuns, ZoomPlan, zoom_plan
+
+
+class OrdersSettings(StageSettings):
+    """Which orders are read, and how wide."""
+
+    orders: tuple[float, ...] = Field(
+        (), description="Further orders to read beside the firing order; none are needed for a verdict."
+    )  # fmt: skip
+    confirming: tuple[float, ...] = Field(
+        (0.5, 2.0), description="Multiples of the firing order that may confirm its name: a speed taken from a line "
+        "cannot prove what the line is, two further orders on the same track can."
+    )  # fmt: skip
+    band_frames: float = Field(
+        2.0, gt=0, description="Half the counted band, over the inverse of the frame length the track was followed "
+        "with: leaves under 0.2 % of the energy of the fastest wander that length suits outside."
+    )  # fmt: skip
+    confirm_sigma: float = Field(
+        5.0, gt=0, description="An order confirms when its amplitude stands this many standard uncertainties of "
+        "noise above nothing: less than one chance in a million each."
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One zoom per order (all of one width) and the bands counted."""
+
+    rate_hz: float
+    channels: tuple[int, ...]
+    orders: tuple[float, ...]
+    zoom: ZoomPlan
+    bands: tuple[kernel.BandPlan, ...]
+    track: SpeedTrack
+
+
+class OrdersAccumulator(Accumulator):
+    """Keeps the baseband around each order until the end."""
+
+    def __init__(self, plan: Plan, settings: OrdersSettings) -> None:
+        self.plan = plan
+        self.settings = settings
+        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels))
+        self.starts: dict[int, float] = {}
+
+    def accumulate(self, block: Block) -> None:
+        """Take the next block of a run."""
+        self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
+        self.zoomed.push(block.run, block.first, block.values[list(self.plan.channels)])
+
+    def merge(self, other: Self) -> None:
+        """Take over what another worker gathered."""
+        self.zoomed.merge(other.zoomed)
+        self.starts = {**other.starts, **self.starts}
+
+    def finish(self) -> OrderSpectra:
+        """Amplitudes of all orders."""
+        runs = {run: zoomed for run, zoomed in self.zoomed.runs().items() if zoomed.baseband.shape[-1] >= 8}
+        if not runs:
+            return OrderSpectra((), absent=Reason(ReasonCode.NO_LINE, "no stretch is long enough to read an order"))
+        amplitudes: list[OrderAmplitude] = []
+        covariances: dict[float, AmplitudeCovariance] = {}
+        squares: dict[float, FloatArray] = {}
+        for index, order in enumerate(self.plan.orders):
+            energy = kernel.order_energy(self._stopped(runs, index), self.plan.bands[index])
+            entries, covariances[order] = self._amplitudes(order, energy, self._frequency(runs, order))
+            amplitudes += entries
+            squares[order] = energy.square
+        firing = self.plan.track.order or self.plan.orders[0]
+        confirmed = [order for order in self.plan.orders if order != firing and _stands_out(
+            [item for item in amplitudes if item.order == order], self.settings.confirm_sigma)]  # fmt: skip
+        return OrderSpectra(
+            tuple(amplitudes),
+            name=_name(firing, self.plan.track, confirmed),
+            extra={
+                "covariance": covariances, "square": squares, "confirmed_by": tuple(confirmed),
+                "firing_order": firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
+            },
+        )  # fmt: skip
+
+    def _stopped(self, runs: dict[int, ZoomedRun], index: int) -> tuple[ComplexArray, ...]:
+        """The order's baseband, stopped by the track, per run."""
+        plan, out = self.plan, []
+        for run, zoomed in runs.items():
+            at = self._output_times(zoomed)
+            turns = kernel.revolutions(self.starts[run] + at, plan.track.time_s, plan.track.speed_hz)
+            out.append(
+                kernel.stopped(zoomed.baseband[index], at, plan.zoom.centers_hz[index], plan.orders[index] * turns)
+            )
+        return tuple(out)
+
+    def _frequency(self, runs: dict[int, ZoomedRun], order: float) -> tuple[float, float]:
+        """Mean frequency of an order over the stretches used, and its standard uncertainty."""
+        track, turned, seconds = self.plan.track, 0.0, 0.0
+        for run, zoomed in runs.items():
+            ends = self.starts[run] + np.array([zoomed.first * self.plan.zoom.hop, zoomed.n_seen]) / self.plan.rate_hz
+            turned += float(np.diff(kernel.revolutions(ends, track.time_s, track.speed_hz))[0])
+            seconds += float(np.diff(ends)[0])
+        std = float(track.extra.get("speed_std_hz", 0.0))
+        return order * turned / seconds, order * std
+
+    def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
+        plan = self.plan.zoom
+        index = zoomed.first + np.arange(zoomed.baseband.shape[-1])
+        return np.asarray(plan.delay_s + index * plan.hop / plan.rate_hz)
+
+    def _amplitudes(
+        self, order: float, energy: kernel.OrderEnergy, frequency: tuple[float, float]
+    ) -> tuple[list[OrderAmplitude], AmplitudeCovariance]:
+        # below one standard deviation of noise an amplitude's own error formula breaks down: hold it there
+        least = np.sqrt(energy.noise_square_std())
+        amplitude = np.sqrt(np.maximum(energy.square, 0.0))
+        covariance = amplitude_covariance(np.maximum(amplitude, least), energy)
+        entries = []
+        for index, channel in enumerate(self.plan.channels):
+            only = np.zeros(amplitude.size)
+            only[index] = 1.0
+            entries.append(
+                OrderAmplitude(
+                    order=order, channel=channel, amplitude=float(amplitude[index]), std=covariance.std(only),
+                    floor_density=float(energy.floor[index]), frequency_hz=frequency[0],
+                    frequency_std_hz=frequency[1], extra={"least": float(least[index])},
+                )
+            )  # fmt: skip
+        return entries, covariance
+
+
+def _stands_out(entries: list[OrderAmplitude], sigma: float) -> bool:
+    """Whether any channel's amplitude is that far above what noise alone shows."""
+    return any(item.amplitude**2 > sigma * item.extra["least"] ** 2 for item in entries)
+
+
+def _name(firing: float, track: SpeedTrack, confirmed: list[float]) -> str:
+    """How the firing line may be called."""
+    if track.source in ("tachometer", "logged") or len(confirmed) >= 2:
+        return f"engine order {firing:g}"
+    return "assumed from nominal speed"
+
+
+class NoOrders(Accumulator):
+    """Stands in where there is no speed: says why, looks at nothing."""
+
+    def __init__(self, reason: Reason) -> None:
+        self.reason = reason
+
+    def accumulate(self, block: Block) -> None:
+        """Nothing is kept."""
+
+    def merge(self, other: Self) -> None:
+        """Nothing to take over."""
+
+    def finish(self) -> OrderSpectra:
+        """The reason."""
+        return OrderSpectra((), absent=self.reason)
+
+
+class OrdersTracked(Estimator[OrdersSettings]):
+    """Reads engine orders along the speed track, over the chosen stretches."""
+
+    name = "orders"
+    makes = "orders"
+    numeric_version = 1
+    Settings = OrdersSettings
+    uses_facts = ("cylinders", "strokes", "firing_order", "rpm")
+
+    def schema(self, incoming: ChainSchema) -> ChainSchema:
+        """Adds the order amplitudes; needs the speed track and a uniform clock."""
+        if "track" not in incoming.products:
+            raise SchemaError(
+                "stage 'orders' needs the product 'track'", found=", ".join(sorted(incoming.products)) or "none",
+                allowed="a recipe in which 'track' stands before 'orders'", todo="add the stage 'track'",
+            )  # fmt: skip
+        if not incoming.signal.uniform:
+            raise SchemaError(
+                "stage 'orders' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
+                todo="put a resampling stage before it",
+            )  # fmt: skip
+        return incoming.plus(ProductSpec("orders", ("order", "channel"), "m s-2"))
+
+    def open(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Accumulator:
+        """Plan the zooms, or say why there is nothing to read."""
+        planned = self._plan(signal, context, products)
+        return NoOrders(planned) if isinstance(planned, Reason) else OrdersAccumulator(planned, self.settings)
+
+    def grid(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> tuple[int, int]:
+        """Frames of the zoom's filter."""
+        planned = self._plan(signal, context, products)
+        return (1, 1) if isinstance(planned, Reason) else (planned.zoom.length, planned.zoom.hop)
+
+    def _plan(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Plan | Reason:
+        track: SpeedTrack = products["track"]
+        firing = track.order or _stated_order(context.facts)
+        known = np.isfinite(track.speed_hz)
+        if track.source == "none" or firing is None or not known.any():
+            return track.reason or Reason(ReasonCode.NO_SPEED, "cylinders, or firing_order, is not given")
+        rate = signal.rate_hz
+        if rate is None:
+            raise SchemaError("stage 'orders' needs the sampling rate", found="none", todo="open it on a read signal")
+        speed = float(np.median(track.speed_hz[known]))
+        frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed)))
+        wanted = (firing, *self.settings.orders, *(firing * k for k in self.settings.confirming))
+        spread = 0.5 * float(np.ptp(track.speed_hz[known]))
+        half_band = max(self.settings.band_frames / frame_s, 0.35)
+        half = firing * spread + 6.0 * half_band
+        half = min(half, 0.45 * firing * speed)
+        orders = tuple(dict.fromkeys(o for o in wanted if 1.1 * half < o * speed < 0.5 * rate - 1.1 * half))
+        if firing not in orders:
+            return Reason(ReasonCode.NO_LINE, f"the firing order at {firing * speed:.4g} Hz does not fit in the band")
+        zoom = zoom_plan(rate, tuple(o * speed for o in orders), half)
+        bands = tuple(_band(zoom, half_band * (o / firing) ** (2.0 / 3.0), o * spread) for o in orders)
+        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
+        return Plan(rate, channels, orders, zoom, bands, track)
+
+
+def _band(zoom: ZoomPlan, half_band_hz: float, spread_hz: float) -> kernel.BandPlan:
+    """The band counted and the floor beside it, inside what the zoom passes while the line moves."""
+    reach = max(zoom.half_width_hz - spread_hz, 0.5 * zoom.half_width_hz)
+    half = min(half_band_hz, 0.4 * reach)
+    return kernel.BandPlan(zoom.out_rate_hz, half, min(1.3 * half, 0.6 * reach), reach)
+
+
+def _stated_order(facts: Mapping[str, Any]) -> float | None:
+    if facts.get("firing_order") is not None:
+        return float(facts["firing_order"])
+    cylinders, strokes = facts.get("cylinders"), facts.get("strokes") or 4
+    return None if cylinders is None else float(cylinders) * 2.0 / float(strokes)
+
+
+@hookimpl
+def register_stages() -> list[type[Stage[Any]]]:
+    """The tracked orders."""
+    return [OrdersTracked]
