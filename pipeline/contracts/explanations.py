@@ -97,8 +97,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
         _UNFIT,
         "What is left after markers, transients and gaps were cut is shorter than the study asks for.",
         (
-            "usable seconds below `minimum_duration_s` (30 s unless the study says otherwise); "
-            "stretches under 4 s do not count"
+            "usable seconds below `minimum_duration_s` (30 s unless the study says otherwise); stretches under "
+            "4 s do not count"
         ),
         "Record longer than you need: 40 s leaves room for a cut.",
     ),
@@ -129,8 +129,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.STATIC_VECTOR: (
         _UNFIT,
         (
-            "At rest the three axes together must show gravity; here they do not. A wrong unit or scale, or a dead or "
-            "swapped channel, does this."
+            "At rest the three axes together must show gravity; here they do not. A wrong unit or scale, or a "
+            "dead or swapped channel, does this."
         ),
         "length of the static vector outside 1 g ± 5 %",
         "Check `unit`, `scale` and `axes`; state `coupling = ac` if the sensor cannot measure gravity.",
@@ -150,8 +150,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.TWO_STATES: (
         _FLAGGED,
         (
-            "The engine ran under two loads in one capture (a compressor or fan switched in). The longer state is used, "
-            "the other is reported."
+            "The engine ran under two loads in one capture (a compressor or fan switched in). The longer state "
+            "is used, the other is reported."
         ),
         "two levels, each held for longer than the recipe's least state",
         "Switch consumers off, or wait for the fan; log the consumer's state on a channel of its own.",
@@ -201,8 +201,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.TAKES_ONLY: (
         _INDICATIVE,
         (
-            "There are further takes or placements but no second fresh fitting. Takes scatter far less than fittings, so "
-            "no interval is made of them."
+            "There are further takes or placements but no second fresh fitting. Takes scatter far less than "
+            "fittings, so no interval is made of them."
         ),
         "fewer than 2 repeats on a side",
         "Take the part out and fit it again for each repeat; three repeats of each part are a good start.",
@@ -216,8 +216,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.ONE_SESSION: (
         _INDICATIVE,
         (
-            "All of one part was measured in one session and all of the other in another: a change of the day cannot be "
-            "told from a change of the part."
+            "All of one part was measured in one session and all of the other in another: a change of the day "
+            "cannot be told from a change of the part."
         ),
         "no session holds both parts",
         "Alternate the parts within a session and end with the baseline fitted again.",
@@ -237,8 +237,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.ORIENTATION: (
         "The comparison stays open.",
         (
-            "Two ways to combine the axes contradict each other: one is within the limit, the other over it. The sensor's "
-            "direction matters here."
+            "Two ways to combine the axes contradict each other: one is within the limit, the other over it. "
+            "The sensor's direction matters here."
         ),
         "`rss` and `mean` on different sides of the limit",
         "Fix the sensor in the same direction for both parts, and look at the tilt of each capture.",
@@ -258,8 +258,8 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ReasonCode.SPEED_DIFFERS: (
         _STATED,
         (
-            "The engine ran at somewhat different speeds with the two parts; the figure moves by about 2.5 % for 1 % of "
-            "speed."
+            "The engine ran at somewhat different speeds with the two parts; the figure moves by about 2.5 % "
+            "for 1 % of speed."
         ),
         "speeds more than 1 % apart",
         "Let the idle settle, and record both parts at one temperature and load.",
@@ -285,37 +285,39 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     (
         "repeat",
         (
-            "A fresh fitting: part out, part in, sensor off, sensor on. Takes (recorded again, nothing touched) and "
-            "placements (sensor off and on again) are averaged inside their repeat and never counted as repeats."
+            "A fresh fitting: part out, part in, sensor off, sensor on. Takes (recorded again, nothing touched) "
+            "and placements (sensor off and on again) are averaged inside their repeat and never counted as "
+            "repeats."
         ),
     ),
     ("baseline", "The part every change is a percentage of. Percent change is always of the baseline."),
     (
         "firing order reading",
         (
-            "The vibration amplitude that follows the engine's firing, read in step with the crankshaft, so that a "
-            "wandering idle does not smear it. Detector peak, unit milli-g (mg); 1 g is 9.80665 m/s²."
+            "The vibration amplitude that follows the engine's firing, read in step with the crankshaft, so "
+            "that a wandering idle does not smear it. Detector peak, unit milli-g (mg); 1 g is 9.80665 m/s²."
         ),
     ),
     (
         "conventional reading",
         (
-            "The highest bin of a spectrum with fixed frequency steps, as the trade quotes it. It reads low when idle "
-            "wanders; it is shown for reference and carries no verdict unless the study asks for it."
+            "The highest bin of a spectrum with fixed frequency steps, as the trade quotes it. It reads low "
+            "when idle wanders; it is shown for reference and carries no verdict unless the study asks for it."
         ),
     ),
     (
         "axis combination",
         (
-            "rss is the root of the summed squares of the axes' amplitudes and does not depend on how the sensor is "
-            "turned; mean is the arithmetic mean over the axes' spectra, which does."
+            "rss is the root of the summed squares of the axes' amplitudes and does not depend on how the "
+            "sensor is turned; mean is the arithmetic mean over the axes' spectra, which does."
         ),
     ),
     (
         "interval",
         (
-            "The range that holds the true change in the stated share of such studies, made from the scatter of repeats "
-            "(t interval on the logarithm of the ratio, degrees of freedom after Welch and Satterthwaite)."
+            "The range that holds the true change in the stated share of such studies, made from the scatter of "
+            "repeats (t interval on the logarithm of the ratio, degrees of freedom after Welch and "
+            "Satterthwaite)."
         ),
     ),
     ("within limit", "The whole interval lies at or below the limit, or both parts lie below what can be felt."),

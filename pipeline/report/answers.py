@@ -1,0 +1,275 @@
+"""The top of the page: one answer a candidate, every verdict with its strip, the grid, the forest."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from .marks import ALL_MARKS, Mark, mark_of
+from .numbers import MINUS, THIN, Figure, decimals_for, fixed, listed, percent_decimals
+from .strips import Scale, Strip, scale_for, strip_for
+from .tables_of_study import Entry, Numbered, Place, StudyTables, place_of
+
+OverKey = tuple[str, str, str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A percent change with its interval as printed figures; ``None`` where the files hold null."""
+
+    percent: Figure | None
+    low: Figure | None
+    high: Figure | None
+    confidence: Figure | None
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictRow:
+    """One verdict: mark, sentence, figures, strip, and the anchor of its evidence."""
+
+    number: int
+    mark: Mark
+    sentence: str
+    platform: str
+    place_words: str
+    candidate: str
+    baseline: str
+    change: Change
+    strip: Strip
+    repeats: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What one candidate came to, in a line: the largest thing on the page."""
+
+    candidate: str
+    where: str
+    mark: Mark
+    parts: tuple[tuple[Mark, str], ...]
+    typical: VerdictRow | None
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Platforms by parts at one position and condition."""
+
+    title: str
+    parts: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[VerdictRow | None, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What holds over all platforms for one candidate, with the platforms it came from."""
+
+    candidate: str
+    where: str
+    change: Change
+    prediction: Change
+    n_platforms: Figure
+    tau: Figure | None
+    i2: Figure | None
+    strip: Strip
+    rows: tuple[VerdictRow, ...]
+    note: str
+
+
+def percent_figure(value: float | None, key: str, decimals: int, *, signed: bool = True) -> Figure | None:
+    """A percentage as printed, with its source."""
+    if value is None:
+        return None
+    return Figure(fixed(value, decimals, signed=signed), value, key)
+
+
+def change_of(
+    entry: Entry, root: str, limit: float | None, names: tuple[str, str, str] = ("percent_change", "interval_low",
+                                                                                 "interval_high"),
+) -> Change:  # fmt: skip
+    """The change of one entry, its three numbers with the same decimals."""
+    value, low, high = (entry.get(name) for name in names)
+    middle = value if value is not None else low
+    if middle is None:
+        return Change(None, None, None, None)
+    marks = [0.0, *([limit] if limit is not None else [])]
+    decimals = percent_decimals(middle, low, high, marks)
+    share = entry.get("confidence")
+    return Change(
+        percent=percent_figure(value, f"{root}/{names[0]}", decimals),
+        low=percent_figure(low, f"{root}/{names[1]}", decimals),
+        high=percent_figure(high, f"{root}/{names[2]}", decimals),
+        confidence=None if share is None else Figure(fixed(share, 4).rstrip("0"), share, f"{root}/confidence"),
+    )
+
+
+def place_words(place: Place) -> str:
+    """Position and condition as a phrase."""
+    return ", ".join(word for word in place[1:] if word)
+
+
+class AnswerSheet:
+    """Builds the upper part of the page from the tables."""
+
+    def __init__(self, tables: StudyTables) -> None:
+        self.tables = tables
+        study = tables.documents.study
+        self.limit: float | None = study.get("limit_percent")
+        carrying = tables.carrying()
+        overs = tables.documents.over_platforms
+        self.scale: Scale = scale_for([*(item.entry for item in carrying), *overs], self.limit)
+        self.rows: list[VerdictRow] = [self.row(item) for item in carrying]
+
+    def row(self, item: Numbered) -> VerdictRow:
+        """The verdict row of one comparison."""
+        entry = item.entry
+        change = change_of(entry, f"comparisons/{item.number}", self.limit)
+        mark = mark_of(str(entry["verdict"]))
+        place = place_of(entry)
+        repeats = self._repeat_changes(entry)
+        label = _strip_label(entry, mark, change, self.limit, len(repeats))
+        return VerdictRow(
+            number=item.number,
+            mark=mark,
+            sentence=self.tables.sentence(item.number) or f"{label}.",
+            platform=place[0],
+            place_words=place_words(place),
+            candidate=str(entry["candidate"]),
+            baseline=str(entry["baseline"]),
+            change=change,
+            strip=strip_for(entry, self.scale, repeats, label),
+            repeats=f"{entry['n_baseline']} and {entry['n_candidate']}",
+        )
+
+    def _repeat_changes(self, entry: Entry) -> list[float]:
+        base = entry.get("baseline_value")
+        if not base:
+            return []
+        return [100 * (value / base - 1) for _, value in self.tables.repeats(entry, str(entry["candidate"]))]
+
+    def ordered(self) -> list[VerdictRow]:
+        """Verdicts, gravest first, then by the size of the change."""
+        return sorted(self.rows, key=lambda row: (row.mark.rank, -_size(row.change)))
+
+    def answers(self, summaries: Sequence[Summary]) -> list[Answer]:
+        """One line a candidate (and place, where there are several)."""
+        groups: dict[tuple[str, str, str], list[VerdictRow]] = defaultdict(list)
+        for row in self.rows:
+            groups[(row.candidate, row.baseline, row.place_words)].append(row)
+        typical = {(item.candidate, item.where): item for item in summaries}
+        places = {row.place_words for row in self.rows}
+        return [
+            _answer(candidate, where if len(places) > 1 else "", rows, typical.get((candidate, where)))
+            for (candidate, _, where), rows in groups.items()
+        ]
+
+    def tally(self) -> list[tuple[Mark, int]]:
+        """How many verdicts of each kind."""
+        return [
+            (mark, number)
+            for mark in ALL_MARKS
+            if (number := sum(row.mark.word == mark.word for row in self.rows))
+        ]
+
+    def grids(self) -> list[Grid]:
+        """A grid for each position and condition."""
+        groups: dict[str, list[VerdictRow]] = defaultdict(list)
+        for row in self.rows:
+            groups[row.place_words].append(row)
+        return [_grid(where, rows) for where, rows in groups.items()]
+
+    def summaries(self) -> list[Summary]:
+        """Forests: one a candidate and place."""
+        return [
+            self._summary(number, entry)
+            for number, entry in enumerate(self.tables.documents.over_platforms)
+            if self._is_asked(entry)
+        ]
+
+    def _is_asked(self, entry: Entry) -> bool:
+        asked = {(item.entry["reading"], item.entry["combination"]) for item in self.tables.carrying()}
+        return not asked or (entry.get("reading"), entry.get("combination")) in asked
+
+    def _summary(self, number: int, entry: Entry) -> Summary:
+        root = f"over_platforms/{number}"
+        where = place_words(("", str(entry["position"]), str(entry["condition"])))
+        rows = tuple(
+            row
+            for row in self.rows
+            if row.candidate == entry["candidate"] and row.place_words == where and row.change.percent is not None
+        )
+        change = change_of(entry, root, self.limit)
+        prediction = change_of(entry, root, self.limit, ("percent_change", "prediction_low", "prediction_high"))
+        label = _summary_label(entry, change, prediction)
+        tau, i2 = entry.get("tau"), entry.get("i2")
+        return Summary(
+            candidate=str(entry["candidate"]),
+            where=where,
+            change=change,
+            prediction=prediction,
+            n_platforms=Figure(str(entry["n_platforms"]), entry["n_platforms"], f"{root}/n_platforms"),
+            tau=None if tau is None else Figure(fixed(tau, decimals_for(None, tau)), tau, f"{root}/tau"),
+            i2=None if i2 is None else Figure(fixed(i2, decimals_for(None, i2)), i2, f"{root}/i2"),
+            strip=strip_for(entry, self.scale, (), label),
+            rows=tuple(sorted(rows, key=lambda row: -_size(row.change))),
+            note=str(entry.get("note", "")),
+        )
+
+
+def _size(change: Change) -> float:
+    return change.percent.value if change.percent else float("-inf")
+
+
+def _answer(candidate: str, where: str, rows: Sequence[VerdictRow], summary: Summary | None) -> Answer:
+    groups: dict[Mark, list[str]] = defaultdict(list)
+    for row in rows:
+        groups[row.mark].append(row.platform)
+    parts = tuple(
+        (mark, f"on all {len(rows)}" if len(names) == len(rows) > 2 else f"on {listed(sorted(names), 3)}")
+        for mark, names in sorted(groups.items(), key=lambda pair: pair[0].rank)
+    )
+    typical = None
+    if summary is not None and summary.change.percent is not None:
+        mark = parts[0][0]
+        typical = VerdictRow(
+            -1, mark, "", "", summary.where, candidate, "", summary.change, summary.strip, ""
+        )  # fmt: skip
+    return Answer(candidate, where, parts[0][0], parts, typical)
+
+
+def _grid(where: str, rows: Sequence[VerdictRow]) -> Grid:
+    parts = tuple(dict.fromkeys(row.candidate for row in rows))
+    platforms = dict.fromkeys(row.platform for row in rows)
+    cells: Mapping[tuple[str, str], VerdictRow] = {(row.platform, row.candidate): row for row in rows}
+    return Grid(
+        where,
+        parts,
+        tuple((platform, tuple(cells.get((platform, part)) for part in parts)) for platform in platforms),
+    )
+
+
+def _strip_label(entry: Entry, mark: Mark, change: Change, limit: float | None, n_repeats: int) -> str:
+    names = f"{entry['candidate']} against {entry['baseline']} on {', '.join(w for w in place_of(entry) if w)}"
+    if change.percent is None:
+        return f"{names}: {mark.word}, no percentage"
+    text = f"{names}: {change.percent.text}{THIN}% of the baseline"
+    if change.low and change.high and change.confidence:
+        share = fixed(100 * change.confidence.value, 1).removesuffix(".0")
+        text += f" ({share}{THIN}%: {change.low.text} to {change.high.text})"
+    else:
+        text += ", no interval"
+    text += f", limit {fixed(limit, 1).removesuffix('.0')}{THIN}%" if limit is not None else ""
+    return f"{text}, {mark.word}" + (f", {n_repeats} repeats as ticks" if n_repeats > 1 else "")
+
+
+def _summary_label(entry: Mapping[str, Any], change: Change, prediction: Change) -> str:
+    text = f"{entry['candidate']} over {entry['n_platforms']} platforms: "
+    if change.percent is None:
+        return text + "listed only"
+    text += f"typically {change.percent.text}{THIN}%"
+    if change.low and change.high:
+        text += f" ({change.low.text} to {change.high.text})"
+    if prediction.low and prediction.high:
+        text += f"; a new platform would land between {prediction.low.text} and {prediction.high.text}{THIN}%"
+    return text.replace("-", MINUS) if text.startswith("-") else text

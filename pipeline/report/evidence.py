@@ -1,0 +1,336 @@
+"""Evidence below the answers: values, small spectra, readings and captures of each place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
+from typing import Any
+
+from .answers import AnswerSheet, Change, VerdictRow, change_of, place_words
+from .level_strips import LevelStrip, level_strip_for
+from .marks import Mark, PlainReason, code_words, mark_of, plain_reason
+from .numbers import Figure, decimals_for, fixed
+from .small_spectra import Axes, Panel, axes_for, curve_path, line_names, top_frequency
+from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRow:
+    """Both sides of one reading and combination, and the change between them."""
+
+    name: str
+    conventional: bool
+    combination: str
+    detector: str
+    unit: str
+    baseline: Figure | None
+    candidate: Figure | None
+    hz_baseline: Figure | None
+    hz_candidate: Figure | None
+    change: Change
+    verdict: Mark | None
+    reasons: tuple[PlainReason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One comparison with its evidence."""
+
+    row: VerdictRow
+    scope: str
+    n_baseline: Figure
+    n_candidate: Figure
+    repeats_needed: Figure | None
+    values: tuple[ValueRow, ...]
+    reasons: tuple[PlainReason, ...]
+    panels: tuple[Panel, ...]
+    enlarge: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One reading of one capture."""
+
+    file: str
+    part: str
+    repeat: str
+    name: str
+    combination: str
+    value: Figure | None
+    std: Figure | None
+    unit: str
+    detector: str
+    frequency: Figure | None
+    line_name: str
+    absent: PlainReason | None
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureLine:
+    """One capture: its state, what is wrong with it, its times and its strip."""
+
+    number: int
+    file: str
+    labels: str
+    state: str
+    reasons: tuple[PlainReason, ...]
+    duration: Figure | None
+    usable: Figure | None
+    rate: Figure | None
+    stretches: str
+    strip: LevelStrip | None
+    cuts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """One named line of one capture, for the table behind the small spectra."""
+
+    part: str
+    repeat: str
+    name: str
+    frequency: str
+    amplitude: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceView:
+    """All evidence of one platform, position and condition."""
+
+    anchor: str
+    platform: str
+    where: str
+    pairs: tuple[Pair, ...]
+    axes: Axes | None
+    curves: tuple[tuple[str, str], ...]
+    lines: tuple[LineRow, ...]
+    readings: tuple[ReadingRow, ...]
+    captures: tuple[CaptureLine, ...]
+
+
+class EvidenceSheet:
+    """Builds the lower part of the page."""
+
+    def __init__(self, tables: StudyTables, answers: AnswerSheet) -> None:
+        self.tables, self.answers = tables, answers
+        self._rows = {row.number: row for row in answers.rows}
+        spectra = [found for item in tables.captures if (found := tables.spectrum(item.entry))]
+        read = [
+            item.entry[name]
+            for item in tables.carrying()
+            for name in ("frequency_hz_baseline", "frequency_hz_candidate")
+            if item.entry.get(name)
+        ]
+        self._top_hz = top_frequency(spectra, max(read) if read else None)
+
+    def places(self) -> list[PlaceView]:
+        """Every place with a verdict, in the order of the file."""
+        order = dict.fromkeys(place_of(item.entry) for item in self.tables.carrying())
+        return [self._place(number, place) for number, place in enumerate(order)]
+
+    def _place(self, number: int, place: Place) -> PlaceView:
+        carrying = [item for item in self.tables.carrying() if place_of(item.entry) == place]
+        captures = [item for item in self.tables.captures if place_of(item.entry) == place]
+        drawn = [(item, found) for item in captures if (found := self.tables.spectrum(item.entry))]
+        drawn = [(item, found) for item, found in drawn if item.entry.get("state") == "fit"]
+        axes = axes_for([found for _, found in drawn], self._top_hz) if drawn else None
+        return PlaceView(
+            anchor=f"place-{number}",
+            platform=place[0],
+            where=place_words(place),
+            pairs=tuple(self._pair(item, place) for item in carrying),
+            axes=axes,
+            curves=tuple((f"k{item.number}", curve_path(found, axes)) for item, found in drawn) if axes else (),
+            lines=tuple(row for item, found in drawn for row in _line_rows(item.entry, found)),
+            readings=self._readings(place),
+            captures=tuple(capture_line(item) for item in captures),
+        )
+
+    def _pair(self, item: Numbered, place: Place) -> Pair:
+        entry, root = item.entry, f"comparisons/{item.number}"
+        needed = entry.get("repeats_needed")
+        sides = [str(entry["baseline"]), str(entry["candidate"])]
+        values = [self._value_row(item, carries=True)]
+        values += [self._value_row(other, carries=False) for other in self.tables.beside(entry)]
+        return Pair(
+            row=self._rows[item.number],
+            scope=str(entry.get("scope", "")),
+            n_baseline=Figure(str(entry["n_baseline"]), entry["n_baseline"], f"{root}/n_baseline"),
+            n_candidate=Figure(str(entry["n_candidate"]), entry["n_candidate"], f"{root}/n_candidate"),
+            repeats_needed=None if needed is None else Figure(str(needed), needed, f"{root}/repeats_needed"),
+            values=tuple(values),
+            reasons=tuple(plain_reason(reason) for reason in entry.get("reasons", ())),
+            panels=self._panels(place, *sides),
+            enlarge=self._enlarge(place, sides),
+        )
+
+    def _value_row(self, item: Numbered, *, carries: bool) -> ValueRow:
+        entry, root = item.entry, f"comparisons/{item.number}"
+
+        def hertz(name: str) -> Figure | None:
+            value = entry.get(name)
+            return None if value is None else Figure(fixed(value, 2), value, f"{root}/{name}")
+
+        return ValueRow(
+            name=reading_words(str(entry["reading"])),
+            conventional=entry["reading"] == "highest_bin",
+            combination=str(entry["combination"]),
+            detector=str(entry.get("detector", "")),
+            unit=str(entry.get("unit", "")),
+            baseline=_value_figure(entry, root, "baseline_value"),
+            candidate=_value_figure(entry, root, "candidate_value"),
+            hz_baseline=hertz("frequency_hz_baseline"),
+            hz_candidate=hertz("frequency_hz_candidate"),
+            change=change_of(entry, root, self.answers.limit),
+            verdict=mark_of(str(entry["verdict"])) if carries else None,
+            reasons=() if carries else tuple(plain_reason(reason) for reason in entry.get("reasons", ())),
+        )
+
+    def _first_takes(self, place: Place, part: str) -> list[Numbered]:
+        """One capture a repeat: the first of its takes that has a spectrum."""
+        first: dict[str, Numbered] = {}
+        for item in self.tables.fit_captures(place, part):
+            if self.tables.spectrum(item.entry) is not None:
+                first.setdefault(str(item.entry.get("repeat", "")), item)
+        return list(first.values())
+
+    def _panels(self, place: Place, baseline: str, candidate: str) -> tuple[Panel, ...]:
+        behind, front = self._first_takes(place, baseline), self._first_takes(place, candidate)
+        pairs = list(zip_longest(front, behind[: len(front)], fillvalue=behind[-1] if behind else None))
+        return tuple(self._panel(item, under, baseline, candidate) for item, under in pairs if item is not None)
+
+    def _panel(self, item: Numbered, under: Numbered | None, baseline: str, candidate: str) -> Panel:
+        spectrum = self.tables.spectrum(item.entry) or {}
+        lines = list(spectrum.get("lines", ()))
+        strongest = sorted(lines, key=lambda line: -float(line.get("amplitude_mg") or 0))[:4]
+        named = ", ".join(
+            f"{line.get('name') or 'unnamed'} at {fixed(line['frequency_hz'], 1)} Hz"
+            f" {fixed(line['amplitude_mg'], decimals_for(None, line['amplitude_mg']))} mg"
+            for line in strongest
+        )
+        repeat = str(item.entry.get("repeat", ""))
+        title = f"Repeat {repeat}" + (f", over repeat {under.entry.get('repeat', '')}" if under else "")
+        label = f"Spectrum of {candidate}, repeat {repeat}" + (f", over {baseline}" if under else "")
+        return Panel(
+            title=title,
+            curve=f"k{item.number}",
+            behind=f"k{under.number}" if under else None,
+            names=line_names(lines, self._top_hz),
+            label=f"{label}: {named}" if named else label,
+        )
+
+    def _enlarge(self, place: Place, sides: Sequence[str]) -> tuple[tuple[str, str, str], ...]:
+        return tuple(
+            (f"s{item.number}", f"{part}, repeat {item.entry.get('repeat', '')}", role)
+            for part, role in zip(sides, ("baseline", "candidate"), strict=True)
+            for item in self._first_takes(place, part)
+        )
+
+    def _readings(self, place: Place) -> tuple[ReadingRow, ...]:
+        found = [
+            _reading_row(number, entry)
+            for number, entry in enumerate(self.tables.documents.readings)
+            if place_of(entry) == place
+        ]
+        return tuple(sorted(found, key=lambda row: (row.name, row.combination, row.part, natural(row.repeat))))
+
+    def spectra_data(self) -> dict[str, Any]:
+        """Data of the enlarged spectra: rounded to what a screen can show, one frequency axis where shared."""
+        axes: list[list[float]] = []
+        data: dict[str, Any] = {}
+        for item in self.tables.captures:
+            spectrum = self.tables.spectrum(item.entry)
+            if spectrum is None or item.entry.get("state") != "fit":
+                continue
+            frequency = [round(float(value), 3) for value in spectrum["frequency"]]
+            if frequency not in axes:
+                axes.append(frequency)
+            amplitude = [float(f"{float(value):.3g}") for value in spectrum["amplitude"]]
+            data[f"s{item.number}"] = [axes.index(frequency), amplitude]
+        return {"axes": axes, "curves": data}
+
+
+def reading_words(reading: str) -> str:
+    """The reading's name on pages."""
+    return code_words(reading)
+
+
+def _value_figure(entry: Entry, root: str, name: str) -> Figure | None:
+    value = entry.get(name)
+    if value is None:
+        return None
+    low, high = entry.get("interval_low"), entry.get("interval_high")
+    doubt = abs(value) * (high - low) / 200 if low is not None and high is not None else None
+    return Figure(fixed(value, decimals_for(doubt, value, beyond=1 if doubt else 0)), value, f"{root}/{name}")
+
+
+def _reading_row(number: int, entry: Entry) -> ReadingRow:
+    root = f"readings/{number}"
+    value, std, hertz = entry.get("value"), entry.get("std_uncertainty"), entry.get("frequency_hz")
+    decimals = decimals_for(std, value, beyond=1) if value is not None else 0
+    absent = entry.get("absent")
+    return ReadingRow(
+        file=str(entry.get("file", "")),
+        part=str(entry.get("part", "")),
+        repeat=_repeat_words(entry),
+        name=reading_words(str(entry.get("reading", ""))),
+        combination=str(entry.get("combination", "")),
+        value=None if value is None else Figure(fixed(value, decimals), value, f"{root}/value"),
+        std=None if std is None else Figure(fixed(std, decimals), std, f"{root}/std_uncertainty"),
+        unit=str(entry.get("unit", "")),
+        detector=str(entry.get("detector", "")),
+        frequency=None if hertz is None else Figure(fixed(hertz, 2), hertz, f"{root}/frequency_hz"),
+        line_name=str(entry.get("line_name") or ""),
+        absent=plain_reason(dict(absent)) if absent else None,
+    )
+
+
+def _repeat_words(entry: Entry) -> str:
+    words = [str(entry.get("repeat", ""))]
+    words += [f"placement {entry['placement']}"] if entry.get("placement") else []
+    words += [f"take {entry['take']}"] if entry.get("take") else []
+    return ", ".join(words)
+
+
+def capture_line(item: Numbered) -> CaptureLine:
+    """The fitness line of one capture."""
+    entry, root = item.entry, f"captures/{item.number}"
+    fitness = dict(entry.get("fitness") or {})
+    fitness.setdefault("stretches", entry.get("stretches", ()))
+
+    def figure(name: str, decimals: int) -> Figure | None:
+        value = entry.get(name)
+        return None if value is None else Figure(fixed(value, decimals), value, f"{root}/{name}")
+
+    labels = [str(entry.get(name) or "") for name in ("platform", "part", "position", "condition")]
+    return CaptureLine(
+        number=item.number,
+        file=str(entry.get("file", "")),
+        labels=", ".join([*(word for word in labels if word), f"repeat {_repeat_words(entry)}"]),
+        state=str(entry.get("state", "")),
+        reasons=tuple(plain_reason(dict(reason)) for reason in entry.get("reasons", ())),
+        duration=figure("duration_s", 1),
+        usable=figure("usable_s", 1),
+        rate=figure("sample_rate_hz", 1),
+        stretches=", ".join(f"{fixed(a, 1)} to {fixed(b, 1)} s" for a, b in entry.get("stretches") or ()),
+        strip=level_strip_for(fitness, str(entry.get("file", ""))),
+        cuts=tuple(
+            f"{fixed(cut['start_s'], 1)} to {fixed(cut['stop_s'], 1)} s: {code_words(str(cut['code']))}"
+            + (f" ({cut['detail']})" if cut.get("detail") else "")
+            for cut in fitness.get("cuts") or ()
+        ),
+    )
+
+
+def _line_rows(capture: Entry, spectrum: Entry) -> list[LineRow]:
+    return [
+        LineRow(
+            str(capture.get("part", "")),
+            _repeat_words(capture),
+            str(line.get("name") or "unnamed"),
+            fixed(line["frequency_hz"], 2),
+            fixed(line["amplitude_mg"], decimals_for(None, line["amplitude_mg"])),
+        )
+        for line in spectrum.get("lines", ())
+    ]

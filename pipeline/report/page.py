@@ -1,0 +1,208 @@
+"""The one-file report: everything the page shows, put together, and written beside the files for machines."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from ..contracts.cautions import CAUTIONS, Caution
+from ..contracts.explanations import DEFINITIONS
+from .answers import Answer, AnswerSheet, Grid, Summary, VerdictRow
+from .documents import ReportDocuments, ReportError
+from .evidence import CaptureLine, EvidenceSheet, PlaceView, capture_line, reading_words
+from .marks import Mark
+from .numbers import THIN, count, fixed, shortened
+from .spreadsheet import write_spreadsheet
+from .strips import Scale
+from .tables_of_study import StudyTables
+
+_MOST_ROWS = 12
+"""Verdicts shown before the rest is folded: a reader of a large study goes on by the grid."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageView:
+    """All the template knows."""
+
+    title: str
+    question: str
+    baseline_short: str
+    limit_text: str | None
+    most: int
+    scale: Scale
+    single: VerdictRow | None
+    answers: tuple[Answer, ...]
+    tally: tuple[tuple[Mark, int], ...]
+    notes: tuple[str, ...]
+    rows: tuple[VerdictRow, ...]
+    ordered: tuple[VerdictRow, ...]
+    grids: tuple[Grid, ...]
+    summaries: tuple[Summary, ...]
+    places: tuple[PlaceView, ...]
+    cross: tuple[VerdictRow, ...]
+    capture_count: str
+    left_out: tuple[CaptureLine, ...]
+    flagged: tuple[CaptureLine, ...]
+    covers: tuple[str, ...]
+    sections: tuple[tuple[str, Markup], ...]
+    definitions: tuple[tuple[str, str], ...]
+    cautions: tuple[Caution, ...]
+    command: str
+    provenance: tuple[tuple[str, str], ...]
+    data: Markup | None
+
+
+def write_report(out: Path, documents: ReportDocuments) -> list[Path]:
+    """Write ``report.html`` and ``tables.xlsx`` into ``out`` and return their paths.
+
+    Raises
+    ------
+    ReportError
+        The folder cannot be written.
+    """
+    html = render_report(documents)
+    page, sheet = out / "report.html", out / "tables.xlsx"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        page.write_text(html, encoding="utf-8")
+        write_spreadsheet(sheet, documents)
+    except OSError as error:
+        raise ReportError(
+            "the report is to be written", found=f"{error}", allowed="a folder that can be written",
+            todo="choose another folder with --out",
+        ) from error  # fmt: skip
+    return [page, sheet]
+
+
+def render_report(documents: ReportDocuments) -> str:
+    """The page as text: one file, nothing fetched, every name from outside escaped."""
+    environment = Environment(
+        loader=PackageLoader(__package__ or "thrumline.pipeline.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    scripts = [_asset("uplot.iife.min.js"), _asset("report.js")]
+    css = _asset("uplot.min.css") + _asset("report.css")
+    return environment.get_template("report.html.j2").render(
+        page=page_view(documents),
+        css=Markup(css),  # noqa: S704  our own file
+        scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
+        script_hashes=Markup(" ".join(_content_hash(script) for script in scripts)),  # noqa: S704
+    )
+
+
+def page_view(documents: ReportDocuments) -> PageView:
+    """Everything the page shows, from the documents alone."""
+    tables = StudyTables(documents)
+    sheet = AnswerSheet(tables)
+    evidence = EvidenceSheet(tables, sheet)
+    summaries = sheet.summaries()
+    captures = [capture_line(item) for item in tables.captures]
+    study = documents.study
+    provenance = dict(documents.provenance)
+    command = str(provenance.pop("command", "") or "")
+    return PageView(
+        title=str(study.get("title") or "Study"),
+        question=question(study),
+        baseline_short=shortened(str(study.get("baseline") or "baseline"), 20),
+        limit_text=None if sheet.limit is None else fixed(sheet.limit, 1).removesuffix(".0"),
+        most=_MOST_ROWS,
+        scale=sheet.scale,
+        single=sheet.rows[0] if len(sheet.rows) == 1 else None,
+        answers=tuple(sheet.answers(summaries)),
+        tally=tuple(sheet.tally()),
+        notes=tuple(documents.notes),
+        rows=tuple(sheet.rows),
+        ordered=tuple(sheet.ordered()),
+        grids=tuple(grid for grid in sheet.grids() if len(sheet.rows) > 1),
+        summaries=tuple(summaries),
+        places=tuple(evidence.places()),
+        cross=tuple(sheet.row(item) for item in tables.part_against_part()),
+        capture_count=capture_count(captures),
+        left_out=tuple(item for item in captures if item.state != "fit"),
+        flagged=tuple(item for item in captures if item.state == "fit" and item.reasons),
+        covers=tuple(covers(tables)),
+        sections=tuple((heading, Markup(body)) for heading, body in documents.sections),  # noqa: S704  plugin's
+        definitions=DEFINITIONS,
+        cautions=CAUTIONS,
+        command=command,
+        provenance=tuple((name.replace("_", " "), _plain(value)) for name, value in provenance.items()),
+        data=_data_block(evidence.spectra_data()),
+    )
+
+
+def question(study: Mapping[str, Any]) -> str:
+    """What was asked, in a sentence."""
+    if study.get("question"):
+        return str(study["question"])
+    parts = [f"Change against {study.get('baseline') or 'the baseline'}, in percent of it"]
+    if study.get("limit_percent") is not None:
+        parts.append(f"limit {_short(study['limit_percent'])}{THIN}% more")
+    if study.get("limit_mg") is not None:
+        parts.append(f"limit {_short(study['limit_mg'])} milli-g (mg) for the candidate")
+    if study.get("negligible_mg") is not None:
+        parts.append(f"below {_short(study['negligible_mg'])} mg negligible")
+    if study.get("equivalence_percent") is not None:
+        parts.append(f"like the original within {_short(study['equivalence_percent'])}{THIN}%")
+    if study.get("reading"):
+        combination = f", {study['combination']}" if study.get("combination") else ""
+        parts.append(f"judged on {reading_words(str(study['reading']))}{combination}")
+    if study.get("confidence") is not None:
+        parts.append(f"intervals of {_short(100 * float(study['confidence']))}{THIN}%")
+    return "; ".join(parts) + "."
+
+
+def capture_count(captures: list[CaptureLine]) -> str:
+    """How many captures there are and how many were used."""
+    states = Counter(item.state for item in captures)
+    words = [f"{states[state]} {state}" for state in ("fit", "unfit", "refused") if states[state]]
+    return f"{count(len(captures), 'capture')}: {', '.join(words)}." if captures else "No captures."
+
+
+def covers(tables: StudyTables) -> list[str]:
+    """What the verdicts speak of, each sentence once, with how many verdicts it belongs to."""
+    scopes = Counter(str(item.entry.get("scope") or "") for item in tables.carrying())
+    total = sum(scopes.values())
+    lines = [
+        scope[0].upper() + scope[1:].rstrip(".") + ("." if number == total else f" ({number} of {total} verdicts).")
+        for scope, number in scopes.most_common()
+        if scope
+    ]
+    lines.append("The readings are of the sensor's place; what an occupant feels is claimed only as a ratio.")
+    lines.append("Positions, conditions, vehicles and parts not listed here were not measured.")
+    return lines
+
+
+def _short(value: float) -> str:
+    return f"{float(value):.6g}"
+
+
+def _plain(value: Any) -> str:
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+
+
+def _data_block(data: Mapping[str, Any]) -> Markup | None:
+    if not data["curves"]:
+        return None
+    text = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))  # noqa: S704  numbers and keys of ours
+
+
+def _asset(name: str) -> str:
+    return resources.files(__package__ or "thrumline.pipeline.report").joinpath("assets", name).read_text("utf-8")
+
+
+def _content_hash(script: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"

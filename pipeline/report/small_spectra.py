@@ -1,0 +1,138 @@
+"""Small spectra: one panel a repeat on one shared scale, the baseline as a quiet outline behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from .numbers import fixed, nice_step, shortened
+from .strips import Tick
+
+_POINTS = 220
+"""Points a panel keeps: about one per pixel of its width; every kept point is the highest of its cell."""
+
+_LABEL_ROOM = 24.0
+"""Percent of a panel's width one line name needs, so that names never overlap."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineName:
+    """A named line at the foot of the axis."""
+
+    x: float
+    text: str
+    row: int
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """The scale the panels of one place share: 0 to ``top_hz``, 0 to ``top_mg``."""
+
+    top_hz: float
+    top_mg: float
+    ticks: tuple[Tick, ...]
+    top_text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One repeat of the candidate over its baseline; curves are named, drawn once and reused."""
+
+    title: str
+    curve: str
+    behind: str | None
+    names: tuple[LineName, ...]
+    label: str
+
+
+def top_frequency(spectra: Iterable[Mapping[str, Any]], line_hz: float | None) -> float:
+    """The right end of every panel: three times the line read, or all there is when that is less."""
+    ends = [max(item["frequency"]) for item in spectra if len(item["frequency"])]
+    if not ends:
+        return 1.0
+    wanted = 3.2 * line_hz if line_hz else max(ends)
+    step = nice_step(wanted, 8)
+    return float(min(max(ends), step * -(-wanted // step)))
+
+
+def axes_for(spectra: Iterable[Mapping[str, Any]], top_hz: float) -> Axes:
+    """The shared scale: high enough for the highest curve shown, from zero."""
+    most = max((_highest(item, top_hz) for item in spectra), default=0.0) or 1.0
+    step = nice_step(most, 4)
+    top = step * (int(most / step) + 1)
+    hz_step = nice_step(top_hz, 4)
+    values = [number * hz_step for number in range(int(top_hz / hz_step + 1e-9) + 1)]
+    ticks = tuple(Tick(round(100 * value / top_hz, 2), f"{value:g}") for value in values)
+    return Axes(top_hz, top, ticks, f"{top:g}")
+
+
+def _highest(spectrum: Mapping[str, Any], top_hz: float) -> float:
+    pairs = zip(spectrum["frequency"], spectrum["amplitude"], strict=True)
+    return max((amplitude for frequency, amplitude in pairs if frequency <= top_hz), default=0.0)
+
+
+def held_peaks(
+    frequency: Sequence[float], amplitude: Sequence[float], top_hz: float, points: int = _POINTS
+) -> list[tuple[float, float]]:
+    """At most ``points`` samples up to ``top_hz``, each the highest of its cell at its own frequency.
+
+    No line is ever lost or lowered; only the floor between lines looks somewhat higher than it is.
+    """
+    shown = [pair for pair in zip(frequency, amplitude, strict=True) if pair[0] <= top_hz]
+    if len(shown) <= points:
+        return shown
+    cell = top_hz / points
+    best: dict[int, tuple[float, float]] = {}
+    for pair in shown:
+        index = min(int(pair[0] / cell), points - 1)
+        if index not in best or pair[1] > best[index][1]:
+            best[index] = pair
+    return [best[index] for index in sorted(best)]
+
+
+def curve_path(spectrum: Mapping[str, Any], axes: Axes) -> str:
+    """The curve as an SVG path in a box 1000 wide and 100 high, closed along zero so that it can be filled."""
+    points = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz)
+    if not points:
+        return "M0 100"
+    places = [
+        (round(1000 * frequency / axes.top_hz), round(100 - 100 * amplitude / axes.top_mg, 1))
+        for frequency, amplitude in points
+    ]
+    middle = "L".join(f"{x} {y:g}" for x, y in places)
+    return f"M{places[0][0]} 100L{middle}L{places[-1][0]} 100"
+
+
+def line_names(lines: Sequence[Mapping[str, Any]], top_hz: float, most: int = 5) -> tuple[LineName, ...]:
+    """Names at the foot of the axis, strongest first, in two rows, none over another."""
+    rows: tuple[list[float], list[float]] = ([], [])
+    placed: list[LineName] = []
+    shown = [line for line in lines if 0 < line["frequency_hz"] <= top_hz]
+    for line in sorted(shown, key=lambda item: -float(item.get("amplitude_mg") or 0.0)):
+        x = 100 * line["frequency_hz"] / top_hz
+        for row, taken in enumerate(rows):
+            if all(abs(x - other) >= _LABEL_ROOM for other in taken):
+                taken.append(x)
+                placed.append(LineName(round(x, 2), short_line_name(line), row, _anchor(x)))
+                break
+        if len(placed) == most:
+            break
+    return tuple(sorted(placed, key=lambda item: item.x))
+
+
+def short_line_name(line: Mapping[str, Any]) -> str:
+    """``order 4``, ``fixed 50.0 Hz``: the line's name without the words the axis already says."""
+    name = str(line.get("name") or "")
+    if name.startswith("engine order"):
+        name = name.removeprefix("engine ")
+    elif name.startswith("fixed"):
+        name = f"fixed {fixed(line['frequency_hz'], 1)} Hz"
+    return shortened(name or f"{fixed(line['frequency_hz'], 1)} Hz", 16)
+
+
+def _anchor(x: float) -> str:
+    if x < 12:
+        return "start"
+    return "end" if x > 88 else "middle"

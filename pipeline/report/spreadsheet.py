@@ -1,0 +1,86 @@
+"""The study's tables as a spreadsheet: numbers as numbers, and no text that a spreadsheet would run."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from .documents import ReportDocuments
+
+_SKIPPED = frozenset({"fitness"})
+_WIDEST = 48
+
+
+def write_spreadsheet(path: Path, documents: ReportDocuments) -> None:
+    """Write one sheet a table: comparisons, over platforms, readings, captures.
+
+    Every text is written as a plain string, never as a formula or link, whatever it begins with.
+    """
+    import xlsxwriter
+
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    with xlsxwriter.Workbook(str(path), options) as book:
+        bold = book.add_format({"bold": True, "bottom": 1})
+        for name, rows in (
+            ("comparisons", documents.comparisons),
+            ("over platforms", documents.over_platforms),
+            ("readings", documents.readings),
+            ("captures", documents.captures),
+        ):
+            _write_sheet(book.add_worksheet(name), rows, bold)
+
+
+def _write_sheet(sheet: Any, rows: Sequence[Mapping[str, Any]], bold: Any) -> None:
+    flat = [_flat(row) for row in rows]
+    names = list(dict.fromkeys(name for row in flat for name in row))
+    widths = [len(name) for name in names]
+    for column, name in enumerate(names):
+        sheet.write_string(0, column, name, bold)
+    for line, row in enumerate(flat, start=1):
+        for column, name in enumerate(names):
+            widths[column] = max(widths[column], _write_cell(sheet, line, column, row.get(name)))
+    for column, width in enumerate(widths):
+        sheet.set_column(column, column, min(width + 2, _WIDEST))
+    sheet.freeze_panes(1, 0)
+    if names:
+        sheet.autofilter(0, 0, len(flat), len(names) - 1)
+
+
+def _write_cell(sheet: Any, line: int, column: int, value: Any) -> int:
+    if value is None:
+        return 0
+    if isinstance(value, bool):
+        sheet.write_boolean(line, column, value)
+        return 5
+    if isinstance(value, int | float):
+        sheet.write_number(line, column, value)
+        return 10
+    text = str(value)[:32767]
+    sheet.write_string(line, column, text)
+    return len(text)
+
+
+def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
+    """One level deep: tags become ``tag: name`` columns, reasons one text, anything else nested stays JSON."""
+    flat: dict[str, Any] = {}
+    for name, value in row.items():
+        if name in _SKIPPED:
+            continue
+        if name == "tags" and isinstance(value, Mapping):
+            flat.update({f"tag: {tag}": item for tag, item in value.items()})
+        elif name in {"reasons", "marks"} and isinstance(value, Sequence):
+            flat[name] = "; ".join(_reason_text(item) for item in value)
+        elif name == "absent" and isinstance(value, Mapping):
+            flat[name] = _reason_text(value)
+        elif isinstance(value, Mapping | list | tuple):
+            flat[name] = json.dumps(value, ensure_ascii=False)
+        else:
+            flat[name] = value
+    return flat
+
+
+def _reason_text(reason: Mapping[str, Any]) -> str:
+    detail = reason.get("detail")
+    return f"{reason.get('code')}: {detail}" if detail else str(reason.get("code"))

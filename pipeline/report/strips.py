@@ -1,0 +1,114 @@
+"""Interval strips: where dot, bar, ticks and rules stand on one shared scale of percent change."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from .numbers import MINUS, fixed, nice_step
+
+_MARGIN = 2.0
+"""Percent of the drawing's width left free on either side, so that a dot on the edge is whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One labelled place on a scale."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A linear scale of percent change drawn over the whole width of a strip."""
+
+    low: float
+    high: float
+    ticks: tuple[Tick, ...]
+    zero_x: float
+    limit_x: float | None
+
+    def at(self, value: float) -> float:
+        """Place of a value in percent of the width, kept inside the drawing."""
+        share = (value - self.low) / (self.high - self.low)
+        return round(_MARGIN + min(max(share, 0.0), 1.0) * (100 - 2 * _MARGIN), 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One interval strip. Places are percent of the width; ``None`` where there is nothing to draw."""
+
+    dot: float | None
+    start: float | None
+    stop: float | None
+    ticks: tuple[float, ...]
+    hair_start: float | None
+    hair_stop: float | None
+    beyond_left: bool
+    beyond_right: bool
+    label: str
+
+
+def scale_for(entries: Iterable[Mapping[str, Any]], limit: float | None) -> Scale:
+    """The scale a column of strips shares.
+
+    It holds zero, the limit, every estimate, and intervals as long as they do not dwarf the estimates: one
+    interval ten times as wide as everything else would make all others unreadable, so it runs off the edge
+    with an arrow while its figures stay printed in full.
+    """
+    entries = list(entries)
+    centres = [0.0, *([limit] if limit is not None else [])]
+    centres += [item["percent_change"] for item in entries if item.get("percent_change") is not None]
+    least, most = min(centres), max(centres)
+    room = max(most - least, 10.0)
+    ends = [
+        min(max(item[name], least - room), most + room)
+        for item in entries
+        for name in ("interval_low", "interval_high", "prediction_low", "prediction_high")
+        if item.get(name) is not None
+    ]
+    low, high = min([least, *ends]), max([most, *ends])
+    pad = 0.06 * max(high - low, 10.0)
+    low, high = low - pad, high + pad
+    step = nice_step(high - low, 6)
+    first = math.ceil(low / step)
+    values = [number * step for number in range(first, math.floor(high / step) + 1)]
+    bare = Scale(low, high, (), 0.0, None)
+    return Scale(
+        low,
+        high,
+        tuple(Tick(bare.at(value), _tick_text(value, step)) for value in values),
+        bare.at(0.0),
+        bare.at(limit) if limit is not None else None,
+    )
+
+
+def _tick_text(value: float, step: float) -> str:
+    decimals = max(0, -math.floor(math.log10(step)))
+    text = fixed(value, decimals, signed=True)
+    return text.replace("-", MINUS)
+
+
+def strip_for(entry: Mapping[str, Any], scale: Scale, repeats: Sequence[float], label: str) -> Strip:
+    """The strip of one comparison or summary; ``repeats`` are percent changes of single fittings."""
+    change, low, high = entry.get("percent_change"), entry.get("interval_low"), entry.get("interval_high")
+    hair = entry.get("prediction_low"), entry.get("prediction_high")
+    ends = [end for end in (low, high, *hair, change) if end is not None]
+
+    def place(value: float | None) -> float | None:
+        return None if value is None else scale.at(value)
+
+    return Strip(
+        dot=place(change),
+        start=place(low),
+        stop=place(high),
+        ticks=tuple(scale.at(value) for value in repeats if scale.low <= value <= scale.high),
+        hair_start=place(hair[0]),
+        hair_stop=place(hair[1]),
+        beyond_left=any(end < scale.low for end in ends),
+        beyond_right=any(end > scale.high for end in ends),
+        label=label,
+    )
