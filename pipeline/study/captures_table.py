@@ -9,7 +9,7 @@ from typing import Any
 
 from ..contracts import CaptureRow, Reason, ReasonCode, RowError, StudyError
 from .naming import folded_name, listed, nearest
-from .table_checks import SetAside, close, duplicates, remarks, resolved, spelt_otherwise
+from .table_checks import SetAside, close, duplicates, remarks, resolved, spelt_otherwise, usual_spellings
 from .table_rows import OPTIONAL_COLUMNS, REQUIRED_COLUMNS, row_from_cells
 from .table_sheet import Sheet, read_sheet
 
@@ -82,8 +82,9 @@ def read_captures_table(path: Path, *, check_files: bool = True) -> CapturesTabl
             rows.append(row)
         except RowError as error:
             problems.append(_problem(number, named, error.code, error.sentence()))
-    rows, found = _without(rows, duplicates(rows, folder), problems)
-    rows, found = _without(rows, spelt_otherwise(rows), found)
+    spelling = usual_spellings(rows)
+    rows, found = _without(rows, duplicates(rows, folder), problems, spelling)
+    rows, found = _without(rows, spelt_otherwise(rows, spelling), found, spelling)
     notes += remarks(rows)
     tags = tuple(name for _, name in columns if name not in REQUIRED_COLUMNS + OPTIONAL_COLUMNS)
     ordered = tuple(sorted(found, key=lambda problem: problem.row))
@@ -168,12 +169,16 @@ def _problem(number: int, named: Mapping[str, str], code: ReasonCode, message: s
 
 
 def _without(
-    rows: list[CaptureRow], out: SetAside, problems: list[RowProblem]
+    rows: list[CaptureRow], out: SetAside, problems: list[RowProblem], spelling: Mapping[tuple[str, str], str]
 ) -> tuple[list[CaptureRow], list[RowProblem]]:
+    """Rows that stay, and the problems with those that do not; these are listed under the usual labels."""
     kept = [row for row in rows if row.row not in out]
     moved = [
-        RowProblem(row.row, row.file, *out[row.row], labels=row.labels(), tags=row.tags)
+        RowProblem(
+            row.row, row.file, *out[row.row], tags=row.tags,
+            labels={name: spelling.get((name, value), value) for name, value in row.labels().items()},
+        )
         for row in rows
         if row.row in out
-    ]
+    ]  # fmt: skip
     return kept, problems + moved

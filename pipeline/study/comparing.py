@@ -35,6 +35,11 @@ class Outcome:
         """The comparisons the study rests on."""
         return tuple(c for c in self.comparisons if c.carries_verdict)
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The verdict sentences, in the order of the table."""
+        return tuple(str(c.extra["sentence"]) for c in self.verdicts)
+
     def as_json(self) -> dict[str, Any]:
         """The document ``comparisons.json`` holds."""
         return {

@@ -15,6 +15,9 @@ BACKGROUND_CONDITION = "engine-off"
 FLOOR_FACTOR = 3.0
 """A reading under three times its background may be up to a third of it too high or too low."""
 
+_SUNK = ("at_floor", "no_line")
+"""Absent because too small, not because something failed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -150,10 +153,10 @@ class Pairing:
         self, name: tuple[str, str, str], group: Sequence[Mapping[str, Any]], background: float | None
     ) -> Repeat:
         present = [e for e in group if usable(e.get("value"))]
-        floored = sum(bool(e.get("absent")) and e["absent"]["code"] == "at_floor" for e in group)
+        sunk = sum(bool(e.get("absent")) and e["absent"]["code"] in _SUNK for e in group)
         value = _averaged(present)
         # takes whose line sank into the floor are censored: averaging only the others would read high
-        at_floor = 2 * floored >= len(group) and floored > 0
+        at_floor = 2 * sunk >= len(group) and sunk > 0
         if value is not None and background is not None and value < FLOOR_FACTOR * background:
             at_floor = True
         captures = tuple(self.facts[_key(e)] for e in present)
@@ -217,13 +220,19 @@ def _cells(
     cells: dict[Cell, dict[str, None]] = {}
     unfit: dict[tuple[Cell, str], int] = {}
     for capture in captures:
-        if is_background(str(capture["condition"])) or not capture["platform"] or not capture["part"]:
+        if is_background(str(capture["condition"])) or _says_too_little(capture):
             continue
         cell = _cell(capture)
         cells.setdefault(cell, {})[capture["part"]] = None
         if capture.get("state") != "fit":
             unfit[(cell, capture["part"])] = unfit.get((cell, capture["part"]), 0) + 1
     return cells, unfit
+
+
+def _says_too_little(capture: Mapping[str, Any]) -> bool:
+    """A refused row with an empty label stands in no cell."""
+    labels = ("platform", "part", "position", "condition")
+    return capture.get("state") != "fit" and not all(capture.get(name) for name in labels)
 
 
 def _cell(entry: Mapping[str, Any]) -> Cell:
@@ -280,7 +289,7 @@ def _facts(capture: Mapping[str, Any], speed_hz: float | None) -> CaptureFacts:
 
 def _static_vector(capture: Mapping[str, Any]) -> tuple[float, float, float] | None:
     figures = (capture.get("fitness") or {}).get("facts") or {}
-    found = figures.get("tilt_vector")
+    found = figures.get("tilt_vector", figures.get("static_vector"))
     if isinstance(found, Mapping):
         found = found.get(capture["position"])
     if not isinstance(found, Sequence) or len(found) != 3:

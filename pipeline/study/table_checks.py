@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -52,32 +52,37 @@ def _what_differs(group: Sequence[CaptureRow]) -> str:
     return f"they differ in {said}: correct the file name in one, or remove it"
 
 
-def spelt_otherwise(rows: Sequence[CaptureRow]) -> SetAside:
-    """Rows whose label differs from a more frequent one in capitals, blanks or hyphens only."""
-    out: SetAside = {}
+def usual_spellings(rows: Sequence[CaptureRow]) -> dict[tuple[str, str], str]:
+    """The more frequent spelling of labels that differ from it in capitals, blanks or hyphens only.
+
+    Keys are column and rarer spelling.
+    """
+    usual: dict[tuple[str, str], str] = {}
     for column in LABEL_COLUMNS:
-        spellings: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+        spellings: dict[str, Counter[str]] = defaultdict(Counter)
         for row in rows:
             label = getattr(row, column)
-            spellings[folded_name(label)][label].append(row.row)
+            spellings[folded_name(label)][label] += 1
         for folded, variants in spellings.items():
             if folded and len(variants) > 1:
-                out.update(_rarer_spellings(column, variants))
+                first = variants.most_common(1)[0][0]
+                usual |= {(column, name): first for name in variants if name != first}
+    return usual
+
+
+def spelt_otherwise(rows: Sequence[CaptureRow], usual: Mapping[tuple[str, str], str]) -> SetAside:
+    """Rows with a rarer spelling of a label, each naming the usual one and where it stands first."""
+    out: SetAside = {}
+    for row in rows:
+        for column in LABEL_COLUMNS:
+            name = getattr(row, column)
+            first = usual.get((column, name))
+            if first is None:
+                continue
+            where = next(other.row for other in rows if getattr(other, column) == first)
+            message = f"one spelling a {column}; found {name!r} here and {first!r} in row {where} and on; write them alike"
+            out[row.row] = (ReasonCode.AMBIGUOUS, message)
     return out
-
-
-def _rarer_spellings(column: str, variants: Mapping[str, list[int]]) -> SetAside:
-    usual = max(variants, key=lambda name: len(variants[name]))
-    first, count = variants[usual][0], len(variants[usual])
-    return {
-        number: (
-            ReasonCode.AMBIGUOUS,
-            f"one spelling a {column}; found {name!r} here, {usual!r} from row {first} on ({count}); write them alike",
-        )
-        for name, numbers in variants.items()
-        if name != usual
-        for number in numbers
-    }
 
 
 def remarks(rows: Sequence[CaptureRow]) -> list[str]:

@@ -71,7 +71,9 @@ def _blocking(measured: Measured, around: Circumstances) -> tuple[Reason, ...]:
     """Reasons that leave no verdict at all."""
     reasons: list[Reason] = []
     for side in (measured.baseline, measured.candidate):
-        if side.n_floor:
+        if not side.values and {code for code, _ in side.absent} - {"at_floor"}:
+            reasons += _nothing_there(side)
+        elif side.n_floor:
             reasons.append(Reason(ReasonCode.AT_FLOOR, _floor_detail(side)))
         elif not side.values:
             reasons += _nothing_there(side)
@@ -85,7 +87,8 @@ def _blocking(measured: Measured, around: Circumstances) -> tuple[Reason, ...]:
 
 def _floor_detail(side: Side) -> str:
     if side.background is None:
-        return f"{side.part}: {side.n_floor} repeat(s) at the sensor's floor"
+        of = side.n_floor + len(side.values)
+        return f"{side.part}: {side.n_floor} of {of} repeat(s) at the floor; the others alone would read high"
     return (
         f"{side.part}: {side.n_floor} repeat(s) under {FLOOR_FACTOR:g} times the engine-off background of "
         f"{side.background:.3g} {side.unit}"
