@@ -2,30 +2,28 @@
 
 from __future__ import annotations
 
-import time
-import uuid
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, Self
 
 from .catalogue import Attempts, Catalogue
-from .errors import ArchiveMissing, DiskFull, NotAllowed
+from .errors import DiskFull, NotAllowed
 from .fsio import Disk
-from .layout import ARCHIVE_FORMAT, AREAS, MANIFEST, Layout, checked_kind
+from .layout import AREAS, MANIFEST, Layout, checked_kind
 from .lock import CoordinatorLock
-from .originals import Original, Originals, SourceStat
+from .opening import archive_identity, opened_catalogue
+from .originals import Original, Originals
 from .places import Places
+from .recalled import Recalled
 from .reconcile import reconcile, scanned
 from .records import Record, Records
-from .sealed import seal, unseal
+from .sealed import unseal
 from .staging import Leftover, Staging
 from .trees import Draft, Tree, read_tree
 
 Role = Literal["coordinator", "worker", "reader"]
 FLOOR_BYTES = 256 * 2**20
 """Kept free: room for the catalogue, for reports and for whoever has to clear up."""
-
-_STATS_AT_ONCE = 500
 
 
 class Archive:
@@ -44,8 +42,7 @@ class Archive:
         self.swept: list[Leftover] = []
         self._lock: CoordinatorLock | None = None
         self._catalogue: Catalogue | None = None
-        self._stats: dict[str, tuple[SourceStat, str]] = {}
-        self._new_stats: dict[str, tuple[SourceStat, str]] = {}
+        self._recalled: Recalled | None = None
 
     # opening and closing
 
@@ -85,7 +82,7 @@ class Archive:
         if role == "coordinator" and (create or layout.format.exists()):
             lock = CoordinatorLock(layout.lock)
         try:
-            archive = cls(layout, _identity(layout, disk, create=create), role, disk, floor_bytes)
+            archive = cls(layout, archive_identity(layout, disk, create=create), role, disk, floor_bytes)
             if lock is not None:
                 archive._coordinate(lock)
         except BaseException:
@@ -98,28 +95,17 @@ class Archive:
         for area in AREAS:
             self.places.directory(self.root / area)
         self.swept = self.staging.sweep()
-        self._catalogue = Catalogue.open(self.layout.catalogue, self.root, self.id, self.disk.point)
-        if self._catalogue is None:
-            self._set_catalogue_aside()
-            self._catalogue = Catalogue.open(self.layout.catalogue, self.root, self.id, self.disk.point)
-        reconcile(self, self.catalogue)
-        self.catalogue.add(complete=False)
-        self._stats = self.catalogue.known_stats()
+        self._catalogue = opened_catalogue(self.layout, self.id, self.disk)
+        reconcile(self, self._catalogue)
+        self._catalogue.add(complete=False)
+        self._recalled = Recalled(self._catalogue)
         self._lock = lock
-
-    def _set_catalogue_aside(self) -> None:
-        """A catalogue that cannot be used is kept for whoever wants to look, and a new one is built."""
-        stamp = time.time_ns()
-        for suffix in ("", "-wal", "-shm"):
-            old = self.layout.catalogue.with_name(self.layout.catalogue.name + suffix)
-            if old.exists():
-                old.rename(old.with_name(f"unusable-{stamp}.sqlite{suffix}"))
 
     def close(self) -> None:
         """Let go of everything; the coordinator leaves a note that its catalogue is in step with the disk."""
         try:
-            if self._catalogue is not None:
-                self._keep_stats()
+            if self._catalogue is not None and self._recalled is not None:
+                self._recalled.keep()
                 self._catalogue.add(complete=True)
         finally:
             self._let_go()
@@ -192,8 +178,8 @@ class Archive:
         """Coordinator: index what a worker took in, and remember the source's hash."""
         arrivals = [original.arrival] if original.arrival else []
         self.catalogue.add(originals=[original], records=arrivals)
-        if original.source is not None:
-            self._remember(original.source_path, original.source, original.sha256, time.time_ns())
+        if self._recalled is not None:
+            self._recalled.note_original(original)
 
     def original(self, sha256: str) -> Path | None:
         """The file of an original, or None."""
@@ -206,36 +192,17 @@ class Archive:
     def sha256_of(self, path: Path | str, *, rehash: bool = False) -> str:
         """SHA-256 of any file; the coordinator remembers it by path, size, times and inode."""
         source = Path(path).absolute()
-        known = None if rehash else self._stats.get(str(source))
-        if known is not None and known[0] == SourceStat.of(source.stat()):
-            return known[1]
+        known = None if rehash else self.recalled_sha256(source)
+        if known is not None:
+            return known
         digest, stat, began = self.originals.hashed(source)
-        if self._catalogue is not None:
-            self._remember(str(source), stat, digest, began)
+        if self._recalled is not None:
+            self._recalled.note(str(source), stat, digest, began)
         return digest
 
     def recalled_sha256(self, path: Path | str) -> str | None:
-        """SHA-256 of a file that has not changed since it was hashed last, without reading it; else None."""
-        source = Path(path).absolute()
-        known = self._stats.get(str(source))
-        if known is None:
-            return None
-        try:
-            return known[1] if known[0] == SourceStat.of(source.stat()) else None
-        except OSError:
-            return None
-
-    def _remember(self, path: str, stat: SourceStat, digest: str, hashed_ns: int) -> None:
-        if not stat.settled(hashed_ns):
-            return
-        self._stats[path] = self._new_stats[path] = stat, digest
-        if len(self._new_stats) >= _STATS_AT_ONCE:
-            self._keep_stats()
-
-    def _keep_stats(self) -> None:
-        if self._new_stats:
-            self.catalogue.note_stats(self._new_stats)
-            self._new_stats = {}
+        """SHA-256 of a file that is unchanged since it was hashed, without reading it; None where not known."""
+        return None if self._recalled is None else self._recalled.sha256(Path(path).absolute())
 
     # captures and results
 
@@ -297,7 +264,14 @@ class Archive:
 
     def put_fact(self, capture_id: str, content: Mapping[str, Any]) -> int | None:
         """Note what is said about a capture now; None where the newest says the same already."""
-        record = self._add(self.layout.facts_of(capture_id), {"capture_id": capture_id}, content)
+        directory = self.layout.facts_of(capture_id)
+        place = directory.relative_to(self.root).as_posix()
+        n = self._recalled.says(place, content) if self._recalled is not None else None
+        if n is not None and self.disk.size(directory / f"{n}.json") is not None:
+            return None
+        record = self._add(directory, {"capture_id": capture_id}, content)
+        if record is not None and self._recalled is not None:
+            self._recalled.note_record(place, record)
         return record.n if record else None
 
     def facts(self, capture_id: str) -> list[dict[str, Any]]:
@@ -354,32 +328,3 @@ class Archive:
         if held:
             self.put_decision("quarantine", sha256, {"action": action, "note": note, "through": held[0]["n"]})
         return bool(held)
-
-
-def _identity(layout: Layout, disk: Disk, *, create: bool) -> str:
-    """The archive's id from FORMAT, which is written first of all where an archive is made."""
-    if create and disk.size(layout.format) is None:
-        _make_format(layout, disk)
-    if disk.size(layout.format) is None:
-        raise ArchiveMissing(
-            f"an archive at {layout.root}", found="no FORMAT file there",
-            todo="name another directory, or make it with `archive init`",
-        )  # fmt: skip
-    document = unseal(disk.read(layout.format), layout.format)
-    if document["min_reader"] > ARCHIVE_FORMAT:
-        raise ArchiveMissing(
-            f"an archive of format {ARCHIVE_FORMAT} or older at {layout.root}",
-            found=f"format {document['archive_format']}", todo="use a newer version of thrumline",
-        )  # fmt: skip
-    identity: str = document["id"]
-    return identity
-
-
-def _make_format(layout: Layout, disk: Disk) -> None:
-    staged = layout.root / f"FORMAT.{uuid.uuid4().hex[:12]}"
-    made = {"archive_format": ARCHIVE_FORMAT, "id": str(uuid.uuid4()), "min_reader": ARCHIVE_FORMAT}
-    disk.write_new(staged, seal(made))
-    disk.link(staged, layout.format)
-    disk.unlink(staged)
-    disk.fsync_dir(layout.root)
-    disk.fsync_dir(layout.root.parent)

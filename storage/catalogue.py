@@ -13,7 +13,7 @@ from typing import Any
 
 from .errors import DiskFault, DiskFull, StorageError
 from .originals import Original, SourceStat
-from .records import Record
+from .records import Record, said_hash
 from .trees import Tree
 
 SCHEMA = 1
@@ -23,7 +23,8 @@ CREATE TABLE trees (kind TEXT, id TEXT, seal TEXT NOT NULL, content_sha256 TEXT 
     bytes INTEGER NOT NULL, source TEXT, summary TEXT, PRIMARY KEY (kind, id)) WITHOUT ROWID;
 CREATE INDEX trees_by_source ON trees (source);
 CREATE TABLE originals (sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL) WITHOUT ROWID;
-CREATE TABLE records (path TEXT PRIMARY KEY, seal TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE records (path TEXT PRIMARY KEY, n INTEGER NOT NULL, seal TEXT NOT NULL, said TEXT NOT NULL)
+    WITHOUT ROWID;
 CREATE TABLE attempts (key TEXT PRIMARY KEY, n INTEGER NOT NULL, last_error TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE stats (path TEXT PRIMARY KEY, size INTEGER, mtime_ns INTEGER, ctime_ns INTEGER, inode INTEGER,
     sha256 TEXT NOT NULL) WITHOUT ROWID;
@@ -104,12 +105,12 @@ class Catalogue:
         with self._writing() as sql:
             sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_tree_row, trees))
             sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
-            sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?)", map(self._record_row, records))
+            sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
             if complete is not None:
                 sql.execute("INSERT OR REPLACE INTO meta VALUES ('complete', ?)", (str(int(complete)),))
 
-    def _record_row(self, record: Record) -> tuple[str, str]:
-        return record.path.relative_to(self._root).as_posix(), record.seal
+    def _record_row(self, record: Record) -> tuple[str, int, str, str]:
+        return record.path.relative_to(self._root).as_posix(), record.n, record.seal, said_hash(record.content)
 
     def drop_tree(self, kind: str, identity: str) -> None:
         """Forget a tree that was removed on purpose."""
@@ -134,6 +135,11 @@ class Catalogue:
         """Seal of a numbered record, or None."""
         rows = self._rows("SELECT seal FROM records WHERE path=?", (path.relative_to(self._root).as_posix(),))
         return rows[0][0] if rows else None
+
+    def newest_records(self, start: str) -> dict[str, tuple[int, str]]:
+        """Directory -> number of its newest record and hash of what that says, for paths that begin with ``start``."""
+        rows = self._rows("SELECT path, n, said FROM records WHERE path GLOB ? ORDER BY n", (f"{start}*",))
+        return {path.rpartition("/")[0]: (n, said) for path, n, said in rows}
 
     def made_from(self, source: str) -> list[tuple[str, str]]:
         """``(kind, id)`` of the captures of an original, or the results of a capture."""

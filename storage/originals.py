@@ -7,7 +7,7 @@ import os
 import stat
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from .errors import BadContent, SourceChanged
@@ -51,6 +51,8 @@ class Original:
     new: bool
     source: SourceStat | None = None
     source_path: str = ""
+    hashed_ns: int = 0
+    """Clock when its reading began."""
     arrival: Record | None = None
 
 
@@ -72,7 +74,7 @@ class Originals:
             Not a regular file.
         """
         descriptor = self._disk.open_source(source)
-        staged = self._staging.new_path()
+        staged, began = self._staging.new_path(), time.time_ns()
         try:
             before = _regular(os.fstat(descriptor), source)
             digest = hashlib.sha256()
@@ -80,12 +82,13 @@ class Originals:
             after = SourceStat.of(os.fstat(descriptor))
             if after != before or size != before.size:
                 raise SourceChanged(f"{source} at rest", found="a change while it was read", todo="try again later")
-            return self._keep(staged, digest.hexdigest(), before, source, {"name": name, "origin": origin})
+            kept = self._keep(staged, digest.hexdigest(), before, {"name": name, "origin": origin})
+            return replace(kept, source=before, source_path=os.path.abspath(source), hashed_ns=began)  # noqa: PTH100
         finally:
             os.close(descriptor)
             self._disk.unlink(staged)
 
-    def _keep(self, staged: Path, sha256: str, source: SourceStat, path: Path, said: dict[str, str]) -> Original:
+    def _keep(self, staged: Path, sha256: str, source: SourceStat, said: dict[str, str]) -> Original:
         final = self._layout.original(sha256)
         self._places.directory(final.parent)
         new = self._disk.link(staged, final)
@@ -94,7 +97,7 @@ class Originals:
             self._disk.replace(staged, final)
         self._disk.fsync_dir(final.parent)
         arrival = self._note_arrival(sha256, {**said, "size": str(source.size)})
-        return Original(sha256, source.size, final, new, source, os.path.abspath(path), arrival)  # noqa: PTH100
+        return Original(sha256, source.size, final, new, arrival=arrival)
 
     def _note_arrival(self, sha256: str, said: dict[str, str]) -> Record | None:
         """Who brought it and as what; the same name and origin again adds nothing."""

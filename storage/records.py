@@ -11,7 +11,7 @@ from .errors import DamageFound, StorageError
 from .fsio import Disk
 from .layout import RECORD
 from .places import Places
-from .sealed import canonical, seal, seal_of, unseal
+from .sealed import canonical, seal, seal_of, sha256, unseal
 from .staging import Staging
 from .trees import read_file
 
@@ -27,6 +27,11 @@ class Record:
     content: dict[str, Any]
     seal: str
     path: Path
+
+
+def said_hash(content: Mapping[str, Any]) -> str:
+    """Hash of what a record says, without its number."""
+    return sha256(canonical(content))
 
 
 class Records:
