@@ -151,7 +151,8 @@ class CaptureSamples:
         """All a stage may know beside samples."""
         fit = self._fit
         figures = {} if fit is None else _clock_figures(fit)
-        return Context(self.signal, facts, self.asides, self.gaps, self.span_s, figures)
+        instants = (self.time_at(0), self.time_at(self.n_samples - 1))
+        return Context(self.signal, facts, self.asides, self.gaps, instants, figures)
 
     @cached_property
     def asides(self) -> tuple[Aside, ...]:

@@ -8,22 +8,19 @@ from typing import Any
 
 import click
 
-from .options import json_option
+from .options import json_option, mapping_options
 
 
 @click.command(epilog="Example: thrumline inspect idle-1.csv --unit g --rate 1000")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--unit", default=None, help="Unit of the acceleration columns: g, mg, m/s2, counts (with --scale).")
-@click.option("--scale", type=float, default=None, help="m s-2 per count, with --unit counts.")
-@click.option("--rate", "rate_hz", type=float, default=None, help="Sample rate in Hz, for files without a time column.")
-@click.option("--axes", default="", help='Which column is which axis, e.g. "x=+c1 y=-c3 z=+c2".')
+@mapping_options
 @json_option
-def inspect(file: Path, unit: str | None, scale: float | None, rate_hz: float | None, axes: str, as_json: bool) -> int:  # noqa: FBT001
+def inspect(file: Path, as_json: bool, **said: Any) -> int:  # noqa: FBT001
     """Show format, dialect, channels, units, rate, gaps and first rows of FILE, without keeping anything."""
     from ..api import inspect_file
     from ..api.question import mapping_from_text
 
-    view = inspect_file(file, mapping_from_text(unit=unit, scale=scale, sample_rate_hz=rate_hz, axes=axes))
+    view = inspect_file(file, mapping_from_text(**said))
     if as_json:
         click.echo(json.dumps(view, allow_nan=False))
     else:

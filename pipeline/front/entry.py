@@ -12,9 +12,12 @@ import click
 COMMANDS: dict[str, str] = {
     "demo": "command_demo:demo",
     "run": "command_run:run",
+    "check": "command_check:check",
     "inspect": "command_inspect:inspect",
     "plugins": "command_plugins:plugins",
     "recipe": "command_recipe:recipe",
+    "explain": "command_explain:explain",
+    "cautions": "command_explain:cautions",
 }
 """Command name to ``module:function`` in this room, in the order the help lists them."""
 

@@ -29,3 +29,16 @@ def spread_options(command: F) -> F:
     ):
         command = decorate(command)
     return command
+
+
+def mapping_options(command: F) -> F:
+    """What a person can say about one file's columns."""
+    for decorate in (
+        click.option("--axes", default="", help='Which column is which axis, e.g. "x=+c1 y=-c3 z=+c2".'),
+        click.option("--rate", "sample_rate_hz", type=click.FloatRange(min=0, min_open=True), default=None,
+                     help="Sample rate in Hz, for files without a time column."),
+        click.option("--scale", type=float, default=None, help="m s-2 per count, with --unit counts."),
+        click.option("--unit", default=None, help="Unit of acceleration: g, mg (milli-g), m/s2, counts (--scale)."),
+    ):  # fmt: skip
+        command = decorate(command)
+    return command
