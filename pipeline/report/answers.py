@@ -10,7 +10,7 @@ from typing import Any
 from .marks import ALL_MARKS, Mark, mark_of
 from .numbers import MINUS, THIN, Figure, decimals_for, fixed, listed, percent_decimals
 from .strips import Scale, Strip, scale_for, strip_for
-from .tables_of_study import Entry, Numbered, Place, StudyTables, place_of
+from .tables_of_study import Entry, Numbered, StudyTables, place_of, place_words
 
 OverKey = tuple[str, str, str, str, str]
 
@@ -104,11 +104,6 @@ def change_of(
     )
 
 
-def place_words(place: Place) -> str:
-    """Position and condition as a phrase."""
-    return ", ".join(word for word in place[1:] if word)
-
-
 class AnswerSheet:
     """Builds the upper part of the page from the tables."""
 
@@ -116,7 +111,7 @@ class AnswerSheet:
         self.tables = tables
         study = tables.documents.study
         self.limit: float | None = study.get("limit_percent")
-        carrying = tables.carrying()
+        carrying = tables.carrying
         overs = tables.documents.over_platforms
         self.scale: Scale = scale_for([*(item.entry for item in carrying), *overs], self.limit)
         self.rows: list[VerdictRow] = [self.row(item) for item in carrying]
@@ -127,7 +122,7 @@ class AnswerSheet:
         change = change_of(entry, f"comparisons/{item.number}", self.limit)
         mark = mark_of(str(entry["verdict"]))
         place = place_of(entry)
-        repeats = self._repeat_changes(entry)
+        repeats = _repeat_changes(entry)
         label = _strip_label(entry, mark, change, self.limit, len(repeats))
         return VerdictRow(
             number=item.number,
@@ -141,12 +136,6 @@ class AnswerSheet:
             strip=strip_for(entry, self.scale, repeats, label),
             repeats=f"{entry['n_baseline']} and {entry['n_candidate']}",
         )
-
-    def _repeat_changes(self, entry: Entry) -> list[float]:
-        base = entry.get("baseline_value")
-        if not base:
-            return []
-        return [100 * (value / base - 1) for _, value in self.tables.repeats(entry, str(entry["candidate"]))]
 
     def ordered(self) -> list[VerdictRow]:
         """Verdicts, gravest first, then by the size of the change."""
@@ -188,7 +177,7 @@ class AnswerSheet:
         ]
 
     def _is_asked(self, entry: Entry) -> bool:
-        asked = {(item.entry["reading"], item.entry["combination"]) for item in self.tables.carrying()}
+        asked = self.tables.asked
         return not asked or (entry.get("reading"), entry.get("combination")) in asked
 
     def _summary(self, number: int, entry: Entry) -> Summary:
@@ -215,6 +204,14 @@ class AnswerSheet:
             rows=tuple(sorted(rows, key=lambda row: -_size(row.change))),
             note=str(entry.get("note", "")),
         )
+
+
+def _repeat_changes(entry: Entry) -> list[float]:
+    """Percent change of each fitting of the candidate, of the baseline's mean over its fittings."""
+    base = entry.get("baseline_value")
+    if not base or entry.get("percent_change") is None:
+        return []
+    return [100 * (value / base - 1) for value in entry.get("repeats_candidate") or ()]
 
 
 def _size(change: Change) -> float:

@@ -22,7 +22,8 @@ class ReportDocuments:
         Entries of captures.json, readings.json and comparisons.json. A capture may carry ``fitness``
         (``Fitness.as_json``) for its level strip and cuts.
     sentences
-        The verdict sentence of each comparison, in their order; empty where there is none.
+        Verdict sentences, one a comparison or one a comparison that carries a verdict, in their order. May be
+        left out where the comparisons bring their own as ``sentence``.
     notes
         Sentences about the study as a whole (looks paid for, rows set aside).
     spectra
@@ -46,11 +47,12 @@ class ReportDocuments:
     sections: Sequence[tuple[str, str]] = ()
 
     def __post_init__(self) -> None:
-        if self.sentences and len(self.sentences) != len(self.comparisons):
+        carrying = sum(bool(item.get("carries_verdict")) for item in self.comparisons)
+        if self.sentences and len(self.sentences) not in (len(self.comparisons), carrying):
             raise ReportError(
                 "a verdict sentence for each comparison is wanted",
                 found=f"{len(self.sentences)} sentences for {len(self.comparisons)} comparisons",
-                allowed="as many sentences as comparisons, or none",
+                allowed=f"{len(self.comparisons)} sentences, or {carrying} (those that carry a verdict), or none",
                 todo="hand over one sentence a comparison, empty where there is nothing to say",
             )
 

@@ -3,114 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import zip_longest
 from typing import Any
 
-from .answers import AnswerSheet, Change, VerdictRow, change_of, place_words
-from .level_strips import LevelStrip, level_strip_for
-from .marks import Mark, PlainReason, code_words, mark_of, plain_reason
+from .answers import AnswerSheet, change_of
+from .evidence_views import CaptureLine, LineRow, Pair, PlaceView, ReadingRow, ValueRow
+from .level_strips import level_strip_for
+from .marks import code_words, mark_of, plain_reason
 from .numbers import Figure, decimals_for, fixed
-from .small_spectra import Axes, Panel, axes_for, curve_path, line_names, top_frequency
-from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of
+from .small_spectra import Panel, axes_for, curve_path, held_peaks, line_names, top_frequency
+from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
 
-
-@dataclass(frozen=True, slots=True)
-class ValueRow:
-    """Both sides of one reading and combination, and the change between them."""
-
-    name: str
-    conventional: bool
-    combination: str
-    detector: str
-    unit: str
-    baseline: Figure | None
-    candidate: Figure | None
-    hz_baseline: Figure | None
-    hz_candidate: Figure | None
-    change: Change
-    verdict: Mark | None
-    reasons: tuple[PlainReason, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Pair:
-    """One comparison with its evidence."""
-
-    row: VerdictRow
-    scope: str
-    n_baseline: Figure
-    n_candidate: Figure
-    repeats_needed: Figure | None
-    values: tuple[ValueRow, ...]
-    reasons: tuple[PlainReason, ...]
-    panels: tuple[Panel, ...]
-    enlarge: tuple[tuple[str, str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One reading of one capture."""
-
-    file: str
-    part: str
-    repeat: str
-    name: str
-    combination: str
-    value: Figure | None
-    std: Figure | None
-    unit: str
-    detector: str
-    frequency: Figure | None
-    line_name: str
-    absent: PlainReason | None
-
-
-@dataclass(frozen=True, slots=True)
-class CaptureLine:
-    """One capture: its state, what is wrong with it, its times and its strip."""
-
-    number: int
-    file: str
-    labels: str
-    state: str
-    reasons: tuple[PlainReason, ...]
-    duration: Figure | None
-    usable: Figure | None
-    rate: Figure | None
-    stretches: str
-    strip: LevelStrip | None
-    cuts: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class LineRow:
-    """One named line of one capture, for the table behind the small spectra."""
-
-    part: str
-    repeat: str
-    name: str
-    frequency: str
-    amplitude: str
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceView:
-    """All evidence of one platform, position and condition."""
-
-    anchor: str
-    platform: str
-    where: str
-    pairs: tuple[Pair, ...]
-    axes: Axes | None
-    curves: tuple[tuple[str, str], ...]
-    lines: tuple[LineRow, ...]
-    readings: tuple[ReadingRow, ...]
-    captures: tuple[CaptureLine, ...]
+_MOST_READINGS = 600
+"""Above this the page prints only the readings that carry verdicts and the conventional one; the file has all."""
 
 
 class EvidenceSheet:
-    """Builds the lower part of the page."""
+    """Builds the lower part of the page. A large study shares a fixed budget of drawn points among its captures."""
 
     def __init__(self, tables: StudyTables, answers: AnswerSheet) -> None:
         self.tables, self.answers = tables, answers
@@ -118,20 +27,25 @@ class EvidenceSheet:
         spectra = [found for item in tables.captures if (found := tables.spectrum(item.entry))]
         read = [
             item.entry[name]
-            for item in tables.carrying()
+            for item in tables.carrying
             for name in ("frequency_hz_baseline", "frequency_hz_candidate")
             if item.entry.get(name)
         ]
         self._top_hz = top_frequency(spectra, max(read) if read else None)
+        n_captures, n_readings = len(tables.captures), len(tables.documents.readings)
+        self._curve_points = _shared(90_000, n_captures, 120, 220)
+        self._strip_points = _shared(36_000, n_captures, 48, 160)
+        self._brief = n_readings > _MOST_READINGS
+        self._shown = tables.asked | {("highest_bin", "mean")}
 
     def places(self) -> list[PlaceView]:
         """Every place with a verdict, in the order of the file."""
-        order = dict.fromkeys(place_of(item.entry) for item in self.tables.carrying())
+        order = dict.fromkeys(place_of(item.entry) for item in self.tables.carrying)
         return [self._place(number, place) for number, place in enumerate(order)]
 
     def _place(self, number: int, place: Place) -> PlaceView:
-        carrying = [item for item in self.tables.carrying() if place_of(item.entry) == place]
-        captures = [item for item in self.tables.captures if place_of(item.entry) == place]
+        carrying = [item for item in self.tables.carrying if place_of(item.entry) == place]
+        captures = self.tables.captures_at.get(place, [])
         drawn = [(item, found) for item in captures if (found := self.tables.spectrum(item.entry))]
         drawn = [(item, found) for item, found in drawn if item.entry.get("state") == "fit"]
         axes = axes_for([found for _, found in drawn], self._top_hz) if drawn else None
@@ -141,10 +55,15 @@ class EvidenceSheet:
             where=place_words(place),
             pairs=tuple(self._pair(item, place) for item in carrying),
             axes=axes,
-            curves=tuple((f"k{item.number}", curve_path(found, axes)) for item, found in drawn) if axes else (),
-            lines=tuple(row for item, found in drawn for row in _line_rows(item.entry, found)),
-            readings=self._readings(place),
-            captures=tuple(capture_line(item) for item in captures),
+            curves=tuple(
+                (f"k{item.number}", curve_path(found, axes, self._curve_points)) for item, found in drawn
+            )
+            if axes
+            else (),
+            lines=tuple(_line_row(item.entry, found) for item, found in drawn),
+            readings=(rows := self._readings(place)),
+            readings_left=len(self.tables.readings_at.get(place, ())) - len(rows),
+            captures=tuple(capture_line(item, self._strip_points) for item in captures),
         )
 
     def _pair(self, item: Numbered, place: Place) -> Pair:
@@ -229,26 +148,33 @@ class EvidenceSheet:
 
     def _readings(self, place: Place) -> tuple[ReadingRow, ...]:
         found = [
-            _reading_row(number, entry)
-            for number, entry in enumerate(self.tables.documents.readings)
-            if place_of(entry) == place
+            _reading_row(item.number, item.entry)
+            for item in self.tables.readings_at.get(place, ())
+            if self._brief is False or (item.entry["reading"], item.entry["combination"]) in self._shown
         ]
         return tuple(sorted(found, key=lambda row: (row.name, row.combination, row.part, natural(row.repeat))))
 
     def spectra_data(self) -> dict[str, Any]:
-        """Data of the enlarged spectra: rounded to what a screen can show, one frequency axis where shared."""
-        axes: list[list[float]] = []
-        data: dict[str, Any] = {}
+        """Data of the enlarged spectra, as whole ten-thousandths of each curve's highest value.
+
+        ``{"axes": [[Hz, ...], ...], "curves": {key: [number of its axis, highest mg, [0..10000, ...]]}}``.
+        """
+        axes: dict[tuple[float, ...], int] = {}
+        curves: dict[str, Any] = {}
         for item in self.tables.captures:
             spectrum = self.tables.spectrum(item.entry)
-            if spectrum is None or item.entry.get("state") != "fit":
+            if spectrum is None or item.entry.get("state") != "fit" or not len(spectrum["frequency"]):
                 continue
-            frequency = [round(float(value), 3) for value in spectrum["frequency"]]
-            if frequency not in axes:
-                axes.append(frequency)
-            amplitude = [float(f"{float(value):.3g}") for value in spectrum["amplitude"]]
-            data[f"s{item.number}"] = [axes.index(frequency), amplitude]
-        return {"axes": axes, "curves": data}
+            pairs = held_peaks(spectrum["frequency"], spectrum["amplitude"], max(spectrum["frequency"]), 400)
+            axis = tuple(round(float(frequency), 3) for frequency, _ in pairs)
+            top = max(float(amplitude) for _, amplitude in pairs) or 1.0
+            heights = [round(10_000 * float(amplitude) / top) for _, amplitude in pairs]
+            curves[f"s{item.number}"] = [axes.setdefault(axis, len(axes)), float(f"{top:.6g}"), heights]
+        return {"axes": [list(axis) for axis in axes], "curves": curves}
+
+
+def _shared(budget: int, n: int, least: int, most: int) -> int:
+    return min(max(budget // max(n, 1), least), most)
 
 
 def reading_words(reading: str) -> str:
@@ -293,7 +219,7 @@ def _repeat_words(entry: Entry) -> str:
     return ", ".join(words)
 
 
-def capture_line(item: Numbered) -> CaptureLine:
+def capture_line(item: Numbered, points: int = 160) -> CaptureLine:
     """The fitness line of one capture."""
     entry, root = item.entry, f"captures/{item.number}"
     fitness = dict(entry.get("fitness") or {})
@@ -314,7 +240,7 @@ def capture_line(item: Numbered) -> CaptureLine:
         usable=figure("usable_s", 1),
         rate=figure("sample_rate_hz", 1),
         stretches=", ".join(f"{fixed(a, 1)} to {fixed(b, 1)} s" for a, b in entry.get("stretches") or ()),
-        strip=level_strip_for(fitness, str(entry.get("file", ""))),
+        strip=level_strip_for(fitness, str(entry.get("file", "")), points),
         cuts=tuple(
             f"{fixed(cut['start_s'], 1)} to {fixed(cut['stop_s'], 1)} s: {code_words(str(cut['code']))}"
             + (f" ({cut['detail']})" if cut.get("detail") else "")
@@ -323,14 +249,17 @@ def capture_line(item: Numbered) -> CaptureLine:
     )
 
 
-def _line_rows(capture: Entry, spectrum: Entry) -> list[LineRow]:
-    return [
-        LineRow(
-            str(capture.get("part", "")),
-            _repeat_words(capture),
-            str(line.get("name") or "unnamed"),
-            fixed(line["frequency_hz"], 2),
-            fixed(line["amplitude_mg"], decimals_for(None, line["amplitude_mg"])),
-        )
-        for line in spectrum.get("lines", ())
-    ]
+def _line_row(capture: Entry, spectrum: Entry) -> LineRow:
+    lines = sorted(spectrum.get("lines", ()), key=lambda line: -float(line.get("amplitude_mg") or 0.0))
+    return LineRow(
+        str(capture.get("part", "")),
+        _repeat_words(capture),
+        tuple(
+            (
+                str(line.get("name") or "unnamed"),
+                fixed(line["frequency_hz"], 2),
+                fixed(line["amplitude_mg"], decimals_for(None, line["amplitude_mg"])),
+            )
+            for line in lines[:6]
+        ),
+    )

@@ -8,8 +8,12 @@ from typing import Any
 
 from .marks import code_words
 from .numbers import fixed
+from .small_spectra import steps
 
 _POINTS = 160
+"""Points of a strip on a page with few captures."""
+
+_HEIGHT = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +46,7 @@ class LevelStrip:
     label: str
 
 
-def level_strip_for(fitness: Mapping[str, Any], name: str) -> LevelStrip | None:
+def level_strip_for(fitness: Mapping[str, Any], name: str, points: int = _POINTS) -> LevelStrip | None:
     """The strip of one capture, or None where the capture brought no level strip."""
     levels = fitness.get("levels") or {}
     times = list(levels.get("time_s") or ())
@@ -57,8 +61,8 @@ def level_strip_for(fitness: Mapping[str, Any], name: str) -> LevelStrip | None:
     cuts = tuple(_band(cut, first, last) for cut in fitness.get("cuts") or () if cut["stop_s"] > first)
     used = sum(stop - start for start, stop in stretches)
     return LevelStrip(
-        level=_row(times, level, stretches, (0.0, max(v for v in level if v is not None) or 1.0), "mg"),
-        speed=_row(times, speed, stretches, _around(usable), "rpm") if known else None,
+        level=_row(times, level, stretches, (0.0, max(v for v in level if v is not None) or 1.0), "mg", points),
+        speed=_row(times, speed, stretches, _around(usable), "rpm", points) if known else None,
         cuts=cuts,
         duration=f"{fixed(last - first, 1)} s",
         label=f"Level and speed of {name} over {fixed(last - first, 1)} s, {fixed(used, 1)} s of it used"
@@ -88,12 +92,13 @@ def _row(
     stretches: Sequence[tuple[float, float]],
     span: tuple[float, float],
     unit: str,
+    points: int,
 ) -> Row:
     low, high = span
     room = (high - low) or 1.0
-    stride = max(1, len(times) // _POINTS)
-    used: list[list[str]] = [[]]
-    pale: list[list[str]] = [[]]
+    stride = max(1, -(-len(times) // points))
+    used: list[list[tuple[int, int]]] = [[]]
+    pale: list[list[tuple[int, int]]] = [[]]
     for start in range(0, len(times), stride):
         cell = [value for value in values[start : start + stride] if value is not None]
         time = times[start]
@@ -102,7 +107,7 @@ def _row(
             _break(pale)
             continue
         x = round(1000 * (time - times[0]) / (times[-1] - times[0]))
-        point = f"{x} {round(100 - 100 * (max(cell) - low) / room, 1):g}"
+        point = (x, round(_HEIGHT - _HEIGHT * (max(cell) - low) / room))
         inside = any(begin <= time <= end for begin, end in stretches)
         (used if inside else pale)[-1].append(point)
         _break(pale if inside else used)
@@ -111,10 +116,10 @@ def _row(
     return Row(_path(used), _path(pale), text)
 
 
-def _break(runs: list[list[str]]) -> None:
+def _break(runs: list[list[tuple[int, int]]]) -> None:
     if runs[-1]:
         runs.append([])
 
 
-def _path(runs: Sequence[Sequence[str]]) -> str:
-    return "".join("M" + "L".join(run if len(run) > 1 else [*run, *run]) for run in runs if run)
+def _path(runs: Sequence[Sequence[tuple[int, int]]]) -> str:
+    return "".join(f"M{run[0][0]} {run[0][1]}" + (steps(run) or "h1") for run in runs if run)

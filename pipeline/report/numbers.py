@@ -52,12 +52,13 @@ def with_unit(text: str, unit: str) -> str:
 def percent_decimals(value: float, low: float | None, high: float | None, marks: Sequence[float] = ()) -> int:
     """Decimals for a change and its interval.
 
-    The interval's half width sets them; they grow while rounding would carry a bound onto or over one of
-    ``marks`` (zero, the limit), because a printed bound must stand on the side the verdict says.
+    The interval's half width sets them, as in the verdict's sentence; they grow while rounding would carry a
+    bound onto or over one of ``marks`` (zero, the limit): a printed bound must stand on the verdict's side.
     """
     if low is None or high is None:
-        return 0 if abs(value) >= 10 else 1
-    decimals = min(decimals_for((high - low) / 2, value), 2)
+        return 0
+    half = (high - low) / 2
+    decimals = 0 if half >= 2.0 else (1 if half >= 0.2 else 2)
     shown = (value, low, high)
     while decimals < _MOST_DECIMALS and any(_crosses(item, mark, decimals) for item in shown for mark in marks):
         decimals += 1

@@ -173,7 +173,7 @@ def capture_count(captures: list[CaptureLine]) -> str:
 
 def covers(tables: StudyTables) -> list[str]:
     """What the verdicts speak of, each sentence once, with how many verdicts it belongs to."""
-    scopes = Counter(str(item.entry.get("scope") or "") for item in tables.carrying())
+    scopes = Counter(str(item.entry.get("scope") or "") for item in tables.carrying)
     total = sum(scopes.values())
     lines = [
         scope[0].upper() + scope[1:].rstrip(".") + ("." if number == total else f" ({number} of {total} verdicts).")

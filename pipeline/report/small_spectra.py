@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from .numbers import fixed, nice_step, shortened
@@ -92,17 +93,26 @@ def held_peaks(
     return [best[index] for index in sorted(best)]
 
 
-def curve_path(spectrum: Mapping[str, Any], axes: Axes) -> str:
-    """The curve as an SVG path in a box 1000 wide and 100 high, closed along zero so that it can be filled."""
-    points = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz)
-    if not points:
-        return "M0 100"
+def curve_path(spectrum: Mapping[str, Any], axes: Axes, points: int = _POINTS) -> str:
+    """The curve as an SVG path in a box 1000 wide and 500 high, closed along zero so that it can be filled.
+
+    Steps between whole numbers keep it short: a page may hold hundreds of curves.
+    """
+    kept = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz, points)
+    if not kept:
+        return "M0 500"
     places = [
-        (round(1000 * frequency / axes.top_hz), round(100 - 100 * amplitude / axes.top_mg, 1))
-        for frequency, amplitude in points
+        (round(1000 * frequency / axes.top_hz), round(500 - 500 * amplitude / axes.top_mg))
+        for frequency, amplitude in kept
     ]
-    middle = "L".join(f"{x} {y:g}" for x, y in places)
-    return f"M{places[0][0]} 100L{middle}L{places[-1][0]} 100"
+    return f"M{places[0][0]} 500" + steps([(places[0][0], 500), *places, (places[-1][0], 500)])
+
+
+def steps(places: Sequence[tuple[int, int]]) -> str:
+    """Relative line commands from the first place on to the last."""
+    pairs = pairwise(places)
+    text = " ".join(f"{right[0] - left[0]} {right[1] - left[1]}" for left, right in pairs)
+    return f"l{text.replace(' -', '-')}" if text else ""
 
 
 def line_names(lines: Sequence[Mapping[str, Any]], top_hz: float, most: int = 5) -> tuple[LineName, ...]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ..study.sentences import in_words
 from .documents import ReportDocuments
 
 Entry = Mapping[str, Any]
@@ -27,63 +28,52 @@ class StudyTables:
 
     def __init__(self, documents: ReportDocuments) -> None:
         self.documents = documents
-        self.comparisons = [Numbered(number, entry) for number, entry in enumerate(documents.comparisons)]
-        self.captures = [Numbered(number, entry) for number, entry in enumerate(documents.captures)]
-        self._readings: dict[tuple[str, ...], list[Numbered]] = defaultdict(list)
-        for number, entry in enumerate(documents.readings):
-            self._readings[_reading_key(entry)].append(Numbered(number, entry))
-        self._fit: dict[tuple[str, ...], list[Numbered]] = defaultdict(list)
-        for item in self.captures:
-            if item.entry.get("state") == "fit":
-                self._fit[(*place_of(item.entry), str(item.entry.get("part", "")))].append(item)
+        self.captures = _numbered(documents.captures)
+        self.comparisons = _numbered(documents.comparisons)
+        self.carrying = [item for item in self.comparisons if item.entry.get("carries_verdict")]
+        """Comparisons the study rests on, in the order of the file."""
+        self.asked = {(item.entry["reading"], item.entry["combination"]) for item in self.carrying}
+        """Readings and combinations that carry a verdict: one pair, unless a study asks for more."""
+        self.readings_at = _by_place(_numbered(documents.readings))
+        self.captures_at = _by_place(self.captures)
+        self._pairs: dict[tuple[str, ...], list[Numbered]] = defaultdict(list)
+        for item in self.comparisons:
+            self._pairs[_pair_key(item.entry)].append(item)
+        self._sentences = self._told()
+
+    def _told(self) -> dict[int, str]:
+        """Sentences by number of the comparison."""
+        own = {item.number: str(item.entry["sentence"]) for item in self.comparisons if item.entry.get("sentence")}
+        given = self.documents.sentences
+        told = self.comparisons if len(given) == len(self.comparisons) else self.carrying
+        return own | {item.number: text for item, text in zip(told, given, strict=False) if text}
 
     def sentence(self, number: int) -> str:
-        """The verdict sentence of one comparison, or a plain one where the study gave none."""
-        sentences = self.documents.sentences
-        return sentences[number] if sentences else ""
-
-    def carrying(self) -> list[Numbered]:
-        """Comparisons the study rests on, in the order of the file."""
-        return [item for item in self.comparisons if item.entry.get("carries_verdict")]
+        """The verdict sentence of one comparison; empty where the study gave none."""
+        return self._sentences.get(number, "")
 
     def beside(self, of: Entry) -> list[Numbered]:
         """The other readings and combinations of the same pair at the same place."""
-        key = _pair_key(of)
-        return [
-            item
-            for item in self.comparisons
-            if _pair_key(item.entry) == key and not item.entry.get("carries_verdict")
-        ]
+        return [item for item in self._pairs[_pair_key(of)] if not item.entry.get("carries_verdict")]
 
     def part_against_part(self) -> list[Numbered]:
         """Comparisons of one candidate with another, in the reading the study rests on."""
         baseline = self.documents.study.get("baseline")
-        asked = {(item.entry["reading"], item.entry["combination"]) for item in self.carrying()}
         return [
             item
             for item in self.comparisons
             if item.entry["baseline"] != baseline
             and not item.entry.get("carries_verdict")
-            and (item.entry["reading"], item.entry["combination"]) in asked
+            and (item.entry["reading"], item.entry["combination"]) in self.asked
         ]
-
-    def repeats(self, of: Entry, part: str) -> Iterator[tuple[str, float]]:
-        """Each repeat of a part with its value: takes and placements averaged inside it."""
-        values: dict[str, list[float]] = defaultdict(list)
-        key = (*place_of(of), part, str(of["reading"]), str(of["combination"]))
-        for item in self._readings.get(key, ()):
-            if item.entry.get("value") is not None:
-                values[str(item.entry.get("repeat", ""))].append(float(item.entry["value"]))
-        for repeat, members in sorted(values.items(), key=lambda pair: natural(pair[0])):
-            yield repeat, sum(members) / len(members)
-
-    def readings_of(self, of: Entry, part: str) -> list[Numbered]:
-        """All readings behind one side of a comparison."""
-        return self._readings.get((*place_of(of), part, str(of["reading"]), str(of["combination"])), [])
 
     def fit_captures(self, place: Place, part: str) -> list[Numbered]:
         """Captures in use of one part at one place, by repeat."""
-        found = self._fit.get((*place, part), [])
+        found = [
+            item
+            for item in self.captures_at.get(place, ())
+            if item.entry.get("state") == "fit" and item.entry.get("part") == part
+        ]
         return sorted(found, key=lambda item: natural(str(item.entry.get("repeat", ""))))
 
     def spectrum(self, capture: Entry) -> Entry | None:
@@ -96,6 +86,11 @@ class StudyTables:
 def place_of(entry: Entry) -> Place:
     """Platform, position and condition of any entry."""
     return str(entry.get("platform", "")), str(entry.get("position", "")), str(entry.get("condition", ""))
+
+
+def place_words(place: Place) -> str:
+    """Position and condition as a phrase."""
+    return ", ".join(in_words(word) for word in place[1:] if word)
 
 
 def natural(text: str) -> tuple[tuple[int, float | str], ...]:
@@ -113,11 +108,15 @@ def natural(text: str) -> tuple[tuple[int, float | str], ...]:
     return tuple(parts)
 
 
-def _reading_key(entry: Entry) -> tuple[str, ...]:
-    return (
-        *place_of(entry), str(entry.get("part", "")), str(entry.get("reading", "")),
-        str(entry.get("combination", "")),
-    )  # fmt: skip
+def _numbered(entries: Sequence[Entry]) -> list[Numbered]:
+    return [Numbered(number, entry) for number, entry in enumerate(entries)]
+
+
+def _by_place(items: Sequence[Numbered]) -> dict[Place, list[Numbered]]:
+    found: dict[Place, list[Numbered]] = defaultdict(list)
+    for item in items:
+        found[place_of(item.entry)].append(item)
+    return dict(found)
 
 
 def _pair_key(entry: Entry) -> tuple[str, ...]:

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
-
 from thrumline.pipeline.report import ReportDocuments
 
 BIRDS = (
@@ -111,17 +110,17 @@ class Fleet:
         self.spectra[identity] = self._spectrum(true, firing)
 
     def _spectrum(self, true, firing):
-        frequency = np.arange(0, 200, 0.25)
+        frequency = np.arange(0, 250, 1.0)
         floor = 0.02 * true * (1 + 40 / (frequency + 5)) * np.abs(1 + 0.3 * self.rng.standard_normal(frequency.size))
         amplitude = floor
         lines = []
         for factor, order, size in ((1, 2, 1.0), (0.5, 1, 0.18), (2, 4, 0.34), (3, 6, 0.12)):
-            at = firing * factor
-            amplitude = np.maximum(amplitude, size * true * np.exp(-(((frequency - at) / 0.4) ** 2)))
+            at = float(frequency[np.argmin(np.abs(frequency - firing * factor))])
+            amplitude = np.maximum(amplitude, size * true * np.exp(-(((frequency - at) / 0.8) ** 2)))
             lines.append({"frequency_hz": at, "name": f"engine order {order}", "amplitude_mg": size * true})
-        amplitude = np.maximum(amplitude, 0.15 * true * np.exp(-(((frequency - 50) / 0.3) ** 2)))
+        amplitude = np.maximum(amplitude, 0.15 * true * np.exp(-(((frequency - 50) / 0.8) ** 2)))
         lines.append({"frequency_hz": 50.02, "name": "fixed frequency", "amplitude_mg": 0.15 * true})
-        return {"frequency": frequency.tolist(), "amplitude": amplitude.tolist(), "lines": lines}
+        return {"frequency": frequency.tolist(), "amplitude": amplitude.round(4).tolist(), "lines": lines}
 
     def _compare(self, platform, position, condition, baseline, candidate, values, firing, *, carries=True):
         for reading, combination in READINGS:
@@ -145,6 +144,7 @@ class Fleet:
                 "confidence": 0.95, "verdict": verdict, "scope": "these specimens, this vehicle",
                 "reasons": reasons, "repeats_needed": needed,
                 "carries_verdict": carries and (reading, combination) == ("firing_order", "rss"),
+                "repeats_baseline": np.exp(one).tolist(), "repeats_candidate": np.exp(two).tolist(),
             }  # fmt: skip
             self.comparisons.append(entry)
             self.sentences.append(sentence(entry, self.limit))

@@ -34,7 +34,10 @@
     wanted = wanted.filter(function (w) { return all.curves[w[0]] && all.curves[w[0]][0] === first[0]; });
     names = wanted.map(function (w) { return w[1]; });
     var count = { baseline: 0, candidate: 0 };
-    var data = [all.axes[first[0]]].concat(wanted.map(function (w) { return all.curves[w[0]][1]; }));
+    var data = [all.axes[first[0]]].concat(wanted.map(function (w) {
+      var curve = all.curves[w[0]];
+      return curve[2].map(function (height) { return Number((curve[1] * height / 10000).toPrecision(3)); });
+    }));
     var axis = { stroke: token("--ink"), grid: { stroke: token("--hairline"), width: 1 } };
     plot = new uPlot({
       width: Math.max(280, box.clientWidth), height: Math.max(240, Math.min(420, innerHeight - 360)),
