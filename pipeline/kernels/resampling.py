@@ -106,13 +106,14 @@ class RateConverter:
         self.plan = plan
         self._half = plan.taps // 2
         self._table = self._phases()
-        self.restart()
-
-    def restart(self) -> None:
-        """Begin a new run."""
         self._held: FloatArray | None = None
-        self._held_first = 0
-        self._next_out = 0
+        self._held_first = self._next_out = 0
+
+    def restart(self, first: int = 0) -> int:
+        """Begin a run, or a later part of one that starts at its sample ``first``; give the first output."""
+        self._held, self._held_first = None, first
+        self._next_out = self._outputs_before(first)
+        return self._next_out
 
     def push(self, values: FloatArray) -> FloatArray:
         """Take the run's next samples [shape=(n_channel, n)]; give the outputs they complete."""

@@ -147,7 +147,8 @@ class ScaledSpectrum:
 class AveragedSpectrum:
     """What averaging gave: ``auto`` [shape=(n_channel, n_f), squared peak amplitude], ``cross`` [shape=(n_pair,
     n_f)] = mean of conj(X_i) X_j in the same scaling, ``scatter`` = standard deviation over segments of ``auto``
-    (None when not kept), and what is known of the averaging.
+    (None when not kept). ``n_effective`` counts averages for noise, ``n_coherent`` for the error that noise
+    makes on a steady line.
     """
 
     plan: SpectrumPlan
@@ -157,6 +158,7 @@ class AveragedSpectrum:
     scatter: FloatArray | None
     n_segments: int
     n_effective: float
+    n_coherent: float
 
     def scaled(self, scaling: Scaling) -> ScaledSpectrum:
         """The auto spectra in one of the four scalings."""
@@ -286,7 +288,7 @@ class SpectralSum:
         if (other.plan, other.n_channel) != (self.plan, self.n_channel):
             msg = "spectral sums of different plans do not merge"
             raise ValueError(msg)
-        self._fade(sum(other._counts.values()))
+        self._fade(other.n_segments)
         if self.plan.averaging == "peak-hold":
             np.maximum(self._auto, other._auto, out=self._auto)
         else:
@@ -298,6 +300,16 @@ class SpectralSum:
             self._counts[run] = self._counts.get(run, 0) + count
         self._framer, self._run = other._framer, other._run
 
+    @property
+    def n_segments(self) -> int:
+        """Segments summed so far."""
+        return sum(self._counts.values())
+
+    @property
+    def samples_used(self) -> int:
+        """Samples that lie in at least one segment."""
+        return sum((n - 1) * self.plan.hop + self.plan.length for n in self._counts.values() if n)
+
     def result(self) -> AveragedSpectrum:
         """The averages so far.
 
@@ -306,7 +318,7 @@ class SpectralSum:
         ValueError
             No segment was complete.
         """
-        n = sum(self._counts.values())
+        n = self.n_segments
         if n == 0:
             msg = f"no segment of {self.plan.length} samples was complete"
             raise ValueError(msg)
@@ -321,6 +333,7 @@ class SpectralSum:
             scatter=self._scatter(mean, total, n, scale),
             n_segments=n,
             n_effective=effective_averages(self.plan, tuple(self._counts.values())),
+            n_coherent=coherent_averages(self.plan, tuple(self._counts.values())),
         )
 
     def _total_weight(self, n: int) -> float:

@@ -1,0 +1,126 @@
+"""Combining the axes of one position on spectra, and turning axes into the vehicle's.
+
+Combination is always of amplitude spectra (or of the cross-spectral matrix), never of time signals: three equal
+tones 120 degrees apart average to nothing as signals, and to their common amplitude as spectra.
+
+References
+----------
+ISO 8855:2011 (x forward, y left, z up). R. A. Johnson, D. W. Wichern, Applied Multivariate Statistical
+Analysis, section 8.2 (principal axis of a covariance matrix). O. Rodrigues, J. Math. Pures Appl. 5, 1840.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+
+def root_sum_square(auto: FloatArray) -> FloatArray:
+    """Amplitude of the whole motion from squared amplitudes [shape=(n_axis, n_f)]: not changed by rotation."""
+    return np.asarray(np.sqrt(np.sum(auto, axis=0)), dtype=np.float64)
+
+
+def mean_of_amplitudes(auto: FloatArray) -> FloatArray:
+    """Arithmetic mean over axes of the amplitude spectra, from squared amplitudes [shape=(n_axis, n_f)]."""
+    return np.asarray(np.mean(np.sqrt(auto), axis=0), dtype=np.float64)
+
+
+def largest_amplitude(auto: FloatArray) -> FloatArray:
+    """Amplitude of the strongest axis at each frequency, from squared amplitudes [shape=(n_axis, n_f)]."""
+    return np.asarray(np.sqrt(np.max(auto, axis=0)), dtype=np.float64)
+
+
+def spectral_matrix(
+    auto: FloatArray, pairs: Sequence[tuple[int, int]], cross: ComplexArray
+) -> ComplexArray:
+    """Hermitian matrices [shape=(n_f, n_axis, n_axis)], entry (i, j) the mean of conj(X_i) X_j.
+
+    Raises
+    ------
+    ValueError
+        A pair of axes is missing or given twice.
+    """
+    n_axis, n_f = auto.shape
+    wanted = {(i, j) for i in range(n_axis) for j in range(i + 1, n_axis)}
+    if len(pairs) != len(wanted) or set(pairs) != wanted:
+        msg = f"cross spectra of pairs {sorted(pairs)}; wanted each of {sorted(wanted)} once"
+        raise ValueError(msg)
+    matrix = np.zeros((n_f, n_axis, n_axis), dtype=np.complex128)
+    for i in range(n_axis):
+        matrix[:, i, i] = auto[i]
+    for (i, j), values in zip(pairs, cross, strict=True):
+        matrix[:, i, j] = values
+        matrix[:, j, i] = np.conj(values)
+    return matrix
+
+
+def principal_amplitude(matrix: ComplexArray) -> FloatArray:
+    """Root of the largest eigenvalue of each matrix [shape=(n_f, n_axis, n_axis)]: the motion's major axis."""
+    largest = np.linalg.eigvalsh(matrix)[:, -1]
+    return np.asarray(np.sqrt(np.maximum(largest, 0.0)), dtype=np.float64)
+
+
+def rotated_matrix(matrix: ComplexArray, rotation: FloatArray) -> ComplexArray:
+    """The matrices as seen from axes turned by ``rotation`` [shape=(n_axis, n_axis), rows = new axes]."""
+    return np.asarray(rotation @ matrix @ rotation.T, dtype=np.complex128)
+
+
+def rotation_to_vertical(static: npt.ArrayLike) -> FloatArray:
+    """The smallest rotation that brings the static vector of a resting sensor onto +z (up).
+
+    A resting accelerometer reads +1 g along up, so a static vector (0, 0, g) needs no rotation. Heading about
+    the vertical cannot be told from gravity and stays as mounted.
+
+    Parameters
+    ----------
+    static
+        [shape=(3,), any unit] mean of the three axes at rest.
+
+    Returns
+    -------
+    ndarray
+        [shape=(3, 3)], rows are the new axes: ``rotation @ values``.
+
+    Raises
+    ------
+    ValueError
+        Not three finite components, or no length.
+    """
+    up = _unit(static)
+    target = np.array([0.0, 0.0, 1.0])
+    axis = np.cross(up, target)
+    cosine = float(up @ target)
+    if cosine < -1.0 + 1e-12:
+        # upside down: half a turn about x, which keeps the fore-aft axis
+        return np.diag([1.0, -1.0, -1.0])
+    skew = np.array([[0.0, -axis[2], axis[1]], [axis[2], 0.0, -axis[0]], [-axis[1], axis[0], 0.0]])
+    return np.asarray(np.eye(3) + skew + skew @ skew / (1.0 + cosine), dtype=np.float64)
+
+
+def tilt_between_deg(static: npt.ArrayLike, other: npt.ArrayLike) -> float:
+    """Angle between two static vectors [shape=(3,)], degrees 0 to 180. Raises ValueError as above."""
+    a, b = _unit(static), _unit(other)
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
+
+
+def mean_after_tilt(
+    auto: FloatArray, pairs: Sequence[tuple[int, int]], cross: ComplexArray, static: npt.ArrayLike
+) -> FloatArray:
+    """What ``mean_of_amplitudes`` would read with the sensor upright [shape=(n_f,)]; ``rss`` would not change."""
+    matrix = rotated_matrix(spectral_matrix(auto, pairs, cross), rotation_to_vertical(static))
+    turned = np.real(np.diagonal(matrix, axis1=1, axis2=2)).T
+    return mean_of_amplitudes(np.maximum(turned, 0.0))
+
+
+def _unit(static: npt.ArrayLike) -> FloatArray:
+    vector = np.asarray(static, dtype=np.float64)
+    length = float(np.linalg.norm(vector)) if vector.shape == (3,) else float("nan")
+    if not np.isfinite(length) or length == 0.0:
+        msg = f"static vector {vector!r}: wanted three finite components that are not all 0"
+        raise ValueError(msg)
+    return np.asarray(vector / length, dtype=np.float64)
