@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -9,7 +10,19 @@ from typing import Any
 
 import numpy as np
 
-from ..contracts import Block, ChainSchema, ChannelSpec, Context, Estimator, ProductSpec, SignalSpec, Transform
+from ..contracts import (
+    Block,
+    ChainSchema,
+    ChannelSpec,
+    Context,
+    Derivation,
+    Estimator,
+    Fitness,
+    ProductSpec,
+    SignalSpec,
+    Stage,
+    Transform,
+)
 from .components import FloatArray
 from .simulator import SimulatedCapture
 
@@ -37,18 +50,38 @@ class StageExample:
         schema = self.schema.plus(ProductSpec(name, dims, unit))
         return replace(self, schema=schema, products={**self.products, name: product})
 
-    def after(self, stage: Transform[Any] | Estimator[Any]) -> StageExample:
-        """The example as the next stage meets it: samples transformed, or the product added."""
+    def after(self, stage: Stage[Any]) -> StageExample:
+        """The example as the next stage meets it: samples transformed or cut to stretches, products added.
+
+        A metric changes nothing.
+        """
         schema = stage.schema(self.schema)
         if isinstance(stage, Transform):
             runs = tuple(joined(transformed(stage, self, [run])) for run in self.runs)
             context = replace(self.context, signal=schema.signal)
             return replace(self, runs=runs, schema=schema, context=context)
-        accumulator = stage.open(self.signal, self.context, self.products)
+        if isinstance(stage, Estimator):
+            accumulator = stage.open(self.signal, self.context, self.products)
+            for run in self.runs:
+                accumulator.accumulate(run)
+            made = accumulator.finish()
+        elif isinstance(stage, Derivation):
+            made = stage.derive(self.products, self.context)
+        else:
+            return self
+        runs = self._stretches(made) if isinstance(made, Fitness) else self.runs
+        return replace(self, runs=runs, schema=schema, products={**self.products, stage.makes: made})
+
+    def _stretches(self, fitness: Fitness) -> tuple[Block, ...]:
+        """The chosen stretches as runs of their own, counted from their first sample."""
+        parts: list[Block] = []
         for run in self.runs:
-            accumulator.accumulate(run)
-        products = {**self.products, stage.makes: accumulator.finish()}
-        return replace(self, schema=schema, products=products)
+            for start_s, stop_s in fitness.stretches:
+                edges = [max(math.ceil((at - run.start_s) * run.rate_hz - 1e-6), 0) for at in (start_s, stop_s)]
+                part = piece(run, edges[0], min(edges[1], run.n)) if edges[0] < run.n else None
+                if part is not None and part.n:
+                    parts.append(replace(part, run=len(parts), first=0))
+        return tuple(parts)
 
 
 def example_of(
