@@ -41,7 +41,7 @@ class OrdersSettings(StageSettings):
         (), description="Further orders to read beside the firing order; none are needed for a verdict."
     )  # fmt: skip
     confirming: tuple[float, ...] = Field(
-        (0.5, 2.0), description="Multiples of the firing order that may confirm its name: a speed taken from a line "
+        (0.5, 2.0, 1.5), description="Multiples of the firing order that may confirm its name: a speed taken from a line "
         "cannot prove what the line is, two further orders on the same track can."
     )  # fmt: skip
     band_frames: float = Field(
@@ -230,25 +230,32 @@ class OrdersTracked(Estimator[OrdersSettings]):
             raise SchemaError("stage 'orders' needs the sampling rate", found="none", todo="open it on a read signal")
         speed = float(np.median(track.speed_hz[known]))
         frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed)))
-        wanted = (firing, *self.settings.orders, *(firing * k for k in self.settings.confirming))
         spread = 0.5 * float(np.ptp(track.speed_hz[known]))
         half_band = max(self.settings.band_frames / frame_s, 0.35)
-        half = firing * spread + 6.0 * half_band
-        half = min(half, 0.45 * firing * speed)
-        orders = tuple(dict.fromkeys(o for o in wanted if 1.1 * half < o * speed < 0.5 * rate - 1.1 * half))
-        if firing not in orders:
-            return Reason(ReasonCode.NO_LINE, f"the firing order at {firing * speed:.4g} Hz does not fit in the band")
-        zoom = zoom_plan(rate, tuple(o * speed for o in orders), half)
-        bands = tuple(_band(zoom, half_band * (o / firing) ** (2.0 / 3.0), o * spread) for o in orders)
+        planned = []
+        for order in self._orders(firing, context.facts):
+            share = order / firing
+            band_hz = half_band * share ** (2.0 / 3.0)
+            reach = min(max(6.0 * band_hz, 2.0), 0.45 * order * speed - order * spread)
+            if reach > 2.0 * band_hz and order * (speed + spread) + reach < 0.5 * rate:
+                planned.append((order, band_hz, reach))
+        if not planned or planned[0][0] != firing:
+            return Reason(ReasonCode.NO_LINE, f"no band fits around the firing order at {firing * speed:.4g} Hz")
+        zoom = zoom_plan(
+            rate, tuple(item[0] * speed for item in planned), tuple(item[2] + item[0] * spread for item in planned)
+        )
+        bands = tuple(
+            kernel.BandPlan(zoom.out_rate_hz, band_hz, 1.3 * band_hz, reach) for _, band_hz, reach in planned
+        )
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
-        return Plan(rate, channels, orders, zoom, bands, track)
+        return Plan(rate, channels, tuple(item[0] for item in planned), zoom, bands, track)
 
-
-def _band(zoom: ZoomPlan, half_band_hz: float, spread_hz: float) -> kernel.BandPlan:
-    """The band counted and the floor beside it, inside what the zoom passes while the line moves."""
-    reach = max(zoom.half_width_hz - spread_hz, 0.5 * zoom.half_width_hz)
-    half = min(half_band_hz, 0.4 * reach)
-    return kernel.BandPlan(zoom.out_rate_hz, half, min(1.3 * half, 0.6 * reach), reach)
+    def _orders(self, firing: float, facts: Mapping[str, Any]) -> tuple[float, ...]:
+        """The firing order, the orders asked for, and those that may confirm: whole cycles' multiples only."""
+        step = 1.0 if facts.get("strokes") == 2 else 0.5
+        further = [firing * k for k in self.settings.confirming]
+        fitting = [order for order in further if abs(order / step - round(order / step)) < 1e-9]
+        return tuple(dict.fromkeys((firing, *self.settings.orders, *fitting)))
 
 
 def _stated_order(facts: Mapping[str, Any]) -> float | None:

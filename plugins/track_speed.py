@@ -167,7 +167,7 @@ class TrackAccumulator(Accumulator):
         rate = plan.zoom.out_rate_hz
         signals: tuple[ComplexArray, ...] = tuple(zoomed.baseband[0] for zoomed in runs.values())
         search_hz = plan.search_hz + plan.room_hz
-        line = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_width_hz)
+        line = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_widths_hz[0])
         extra = {
             "line_to_floor_db": 10.0 * float(np.log10(max(line.line_to_floor, 1e-9))), "frame_s": line.frame_s,
             "nominal_hz": _line(plan),
@@ -317,7 +317,7 @@ class TrackSpeed(Estimator[TrackSettings]):
         half = _half_width(line, search + room, rate)
         if half is None:
             line = None
-        zoom = zoom_plan(rate, (line or 0.25 * rate,), half or min(4.0, 0.1 * rate))
+        zoom = zoom_plan(rate, (line or 0.25 * rate,), (half or min(4.0, 0.1 * rate),))
         hop_s = self.settings.hop_s
         if line is not None:
             hop_s = min(hop_s, max(kernel.frame_seconds(line) / 10.0, 0.02))

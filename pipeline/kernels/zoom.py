@@ -22,7 +22,7 @@ STOP_DB = 90.0
 
 @dataclass(frozen=True)
 class ZoomPlan:
-    """Filter and rates of a zoom into bands of equal width around several centres.
+    """Filters and common rate of a zoom into bands around several centres.
 
     ``taps`` [shape=(n_centre, length), complex]: frame ``k`` of the output is the sum of ``taps`` times the
     samples ``k * hop ... k * hop + length - 1``, doubled, so that ``A cos(2 pi f t + p)`` becomes
@@ -31,7 +31,7 @@ class ZoomPlan:
 
     rate_hz: float
     centers_hz: tuple[float, ...]
-    half_width_hz: float
+    half_widths_hz: tuple[float, ...]
     hop: int
     taps: ComplexArray
 
@@ -56,20 +56,23 @@ class ZoomPlan:
 
 
 def zoom_plan(
-    rate_hz: float, centers_hz: tuple[float, ...], half_width_hz: float, *, oversampling: float = 2.0
+    rate_hz: float,
+    centers_hz: tuple[float, ...],
+    half_widths_hz: tuple[float, ...],
+    *,
+    oversampling: float = 2.0,
 ) -> ZoomPlan:
-    """Plan of a zoom: pass band ``centre +- half_width_hz`` flat to 3e-5, all that folds into it 90 dB down.
+    """Plan of a zoom: pass bands ``centre +- half width`` flat to 3e-5, all that folds into them 90 dB down.
 
     Parameters
     ----------
     rate_hz
         Sampling rate of the signal.
-    centers_hz
-        Centres of the bands, each at least ``half_width_hz`` away from 0 and from half the rate.
-    half_width_hz
-        Half the pass band.
+    centers_hz, half_widths_hz
+        Centre and half the pass band of each band; a band must keep away from 0 Hz, where gravity stands, by
+        more than nothing, and end at or below half the rate.
     oversampling
-        Output rate over twice the half width, at least 1.2.
+        Output rate over twice the widest half width, at least 1.2.
 
     Raises
     ------
@@ -81,31 +84,38 @@ def zoom_plan(
     J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", 1974 (window and
     length); the zero at 0 Hz is ours: gravity stands 60 dB and more above a line.
     """
-    if half_width_hz <= 0 or oversampling < 1.2:
-        msg = f"zoom: half width {half_width_hz!r} Hz must be > 0 and oversampling {oversampling!r} >= 1.2"
-        raise ValueError(msg)
-    for center in centers_hz:
-        if center - half_width_hz < 0 or center + half_width_hz > rate_hz / 2:
-            msg = (
-                f"zoom: band {center!r} +- {half_width_hz!r} Hz must lie between 0 and half the rate, "
-                f"{rate_hz / 2!r} Hz"
-            )
-            raise ValueError(msg)
-    hop = max(1, int(rate_hz / (2.0 * half_width_hz * oversampling)))
-    transition_hz = rate_hz / hop - 2.0 * half_width_hz
-    length = int(np.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * np.pi * transition_hz / rate_hz))) + 1
+    _check_bands(rate_hz, centers_hz, half_widths_hz, oversampling)
+    hop = max(1, int(rate_hz / (2.0 * max(half_widths_hz) * oversampling)))
+    steps = [
+        min(rate_hz / hop - 2.0 * half, center - half)
+        for center, half in zip(centers_hz, half_widths_hz, strict=True)
+    ]
+    length = int(np.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * np.pi * min(steps) / rate_hz))) + 1
     length = max(1, -(-length // hop)) * hop
-    cutoff = min(half_width_hz + 0.5 * transition_hz, 0.499 * rate_hz)
-    low = firwin(length, cutoff, window=("kaiser", kaiser_beta(STOP_DB)), fs=rate_hz)
-    taps = np.stack([_modulated(low, center / rate_hz) for center in centers_hz])
-    return ZoomPlan(rate_hz, tuple(centers_hz), half_width_hz, hop, taps)
+    taps = np.stack([
+        _taps(rate_hz, center, half + 0.5 * step, length)
+        for center, half, step in zip(centers_hz, half_widths_hz, steps, strict=True)
+    ])  # fmt: skip
+    return ZoomPlan(rate_hz, tuple(centers_hz), tuple(half_widths_hz), hop, taps)
 
 
-def _modulated(low: FloatArray, cycles: float) -> ComplexArray:
+def _check_bands(
+    rate_hz: float, centers_hz: tuple[float, ...], half_widths_hz: tuple[float, ...], oversampling: float
+) -> None:
+    if min(half_widths_hz) <= 0 or oversampling < 1.2:
+        msg = f"zoom: half widths {half_widths_hz!r} Hz must be > 0 and oversampling {oversampling!r} >= 1.2"
+        raise ValueError(msg)
+    for center, half in zip(centers_hz, half_widths_hz, strict=True):
+        if center <= half or center + half > rate_hz / 2:
+            msg = f"zoom: band {center!r} +- {half!r} Hz must lie between 0 and half the rate, {rate_hz / 2!r} Hz"
+            raise ValueError(msg)
+
+
+def _taps(rate_hz: float, center_hz: float, cutoff_hz: float, length: int) -> ComplexArray:
     """Low-pass taps moved to a centre, doubled for a real signal, with an exact zero at 0 Hz."""
-    k = np.arange(low.size)
-    taps = 2.0 * low * np.exp(-2j * np.pi * cycles * k)
-    # only a thousandth of the gain and less is taken out, at 0 Hz, where the filter is in its stop band
+    low = firwin(length, min(cutoff_hz, 0.499 * rate_hz), window=("kaiser", kaiser_beta(STOP_DB)), fs=rate_hz)
+    taps = 2.0 * low * np.exp(-2j * np.pi * center_hz / rate_hz * np.arange(length))
+    # 0 Hz lies in the stop band: what is taken out here is below 1e-4 of the gain
     return np.asarray(taps - low * (taps.sum() / low.sum()))
 
 
