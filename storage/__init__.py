@@ -16,11 +16,12 @@ from .errors import (
 from .fsio import Disk
 from .originals import Original
 from .trees import Draft, Tree
+from .verify import Finding, Report
 from .zarr_read import ArrayReader, StoreReader
 from .zarr_write import StoreDraft, StreamedArray
 
 __all__ = [
     "Archive", "ArchiveBusy", "ArchiveMissing", "ArrayReader", "Attempts", "BadContent", "DamageFound", "Disk",
-    "DiskFault", "DiskFull", "Draft", "NotAllowed", "Original", "SourceChanged", "StorageError", "StoreDraft",
-    "StoreReader", "StreamedArray", "Tree",
+    "DiskFault", "DiskFull", "Draft", "Finding", "NotAllowed", "Original", "Report", "SourceChanged", "StorageError",
+    "StoreDraft", "StoreReader", "StreamedArray", "Tree",
 ]  # fmt: skip

@@ -20,6 +20,7 @@ from .records import Record, Records
 from .sealed import unseal
 from .staging import Leftover, Staging
 from .trees import Draft, Tree, read_tree
+from .verify import Decode, Depth, Report, verified
 
 Role = Literal["coordinator", "worker", "reader"]
 FLOOR_BYTES = 256 * 2**20
@@ -140,6 +141,15 @@ class Archive:
             raise NotAllowed("the catalogue", found=f"role {self.role!r}", allowed="coordinator")
         return self._catalogue
 
+    def catalogue_for_reading(self) -> Catalogue | None:
+        """The index in any role, as it is now; give it back with ``done_reading``. None where there is none."""
+        return self._catalogue or Catalogue.read_only(self.layout.catalogue, self.root, self.id)
+
+    def done_reading(self, catalogue: Catalogue) -> None:
+        """Close a catalogue that was opened only for reading."""
+        if catalogue is not self._catalogue:
+            catalogue.close()
+
     def _may_write(self, what: str) -> None:
         if self.role == "reader":
             raise NotAllowed(f"to write {what}", found="role 'reader'", allowed="coordinator, worker")
@@ -252,6 +262,14 @@ class Archive:
         self.catalogue.clear()
         self.catalogue.add(trees=trees, originals=originals, records=records)
         return len(trees) + len(originals) + len(records)
+
+    # looking after it
+
+    def verify(
+        self, depth: Depth = "structure", *, subset: tuple[int, int] | None = None, decode: Decode | None = None
+    ) -> Report:
+        """Check the archive and change nothing; see ``storage.verify.verified``."""
+        return verified(self, depth, subset=subset, decode=decode)
 
     # facts, decisions, quarantine
 

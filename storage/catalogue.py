@@ -79,6 +79,16 @@ class Catalogue:
             return None
         return cls(connection, root, point)
 
+    @classmethod
+    def read_only(cls, path: Path, root: Path, archive_id: str) -> Catalogue | None:
+        """The catalogue for somebody who may not write it; None where it cannot be used."""
+        try:
+            connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=30)
+            owner = connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone()
+        except sqlite3.DatabaseError:
+            return None
+        return cls(connection, root, lambda *_: None) if owner == (archive_id,) else None
+
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
         self._point("catalogue", self._file)
@@ -135,6 +145,16 @@ class Catalogue:
         """Seal of a numbered record, or None."""
         rows = self._rows("SELECT seal FROM records WHERE path=?", (path.relative_to(self._root).as_posix(),))
         return rows[0][0] if rows else None
+
+    def known(self, name: str) -> list[tuple[str, str]]:
+        """``(path, seal)`` of every row of an index table; an original is its own seal."""
+        query = {
+            "trees": "SELECT kind || '/' || substr(id, 1, 2) || '/' || id, seal FROM trees",
+            "originals": "SELECT 'originals/' || substr(sha256, 1, 2) || '/' || substr(sha256, 3, 2) || '/' || sha256, "
+            "sha256 FROM originals",
+            "records": "SELECT path, seal FROM records",
+        }[name]
+        return [(path, seal) for path, seal in self._rows(query)]
 
     def newest_records(self, start: str) -> dict[str, tuple[int, str]]:
         """Directory -> number of its newest record and hash of what that says, for paths that begin with ``start``."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
@@ -192,6 +192,12 @@ class Disk:
             except FileNotFoundError:
                 return []
 
+    def sizes(self, path: Path) -> dict[str, int]:
+        """Size of every file below a directory, by its relative name; what is no regular file has size -1."""
+        self.point("walk", path)
+        with _Told("walk through", path):
+            return dict(_sizes(os.fspath(path), ""))
+
     def open_source(self, path: Path) -> int:
         """Descriptor of a file to be taken in; a symbolic link is not followed."""
         self.point("open", path)
@@ -204,8 +210,27 @@ class Disk:
         with _Told("read", path):
             return os.read(descriptor, size)
 
+    def pieces(self, path: Path, size: int) -> Iterator[bytes]:
+        """The bytes of a file, a piece at a time."""
+        descriptor = self.open_source(path)
+        try:
+            while piece := self.read_piece(descriptor, size, path):
+                yield piece
+        finally:
+            os.close(descriptor)
+
     def free_bytes(self, path: Path) -> int:
         """Room left for this user."""
         self.point("free", path)
         with _Told("ask for the free space of", path):
             return shutil.disk_usage(path).free
+
+
+def _sizes(path: str, start: str) -> Iterator[tuple[str, int]]:
+    with os.scandir(path) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                yield from _sizes(entry.path, f"{start}{entry.name}/")
+            else:
+                regular = entry.is_file(follow_symlinks=False)
+                yield start + entry.name, entry.stat(follow_symlinks=False).st_size if regular else -1

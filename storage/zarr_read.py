@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -60,6 +61,15 @@ class ArrayReader:
         where = f"{self._place}/{'.'.join(['c', *['0'] * len(self.shape)])}"
         values = decoded_chunk(self._tree.read(where), self._form, where)
         return values.astype(self.dtype, copy=True)
+
+    def blocks(self) -> Iterator[AnyArray]:
+        """All values, a file's worth at a time."""
+        if self._form.shard is None:
+            yield self.read_all()
+            return
+        width = self._form.file_shape[-1]
+        for start in range(0, self.shape[-1], width):
+            yield self.read(start, min(start + width, self.shape[-1]))
 
     def read(self, start: int, stop: int) -> AnyArray:
         """Values with last-axis index from ``start`` to before ``stop`` [shape=(..., stop - start)].
