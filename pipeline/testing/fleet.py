@@ -219,7 +219,6 @@ def _idle_spec(spec: FleetSpec, platform: PlatformSpec, drawn: _Drawn) -> IdleSp
     scale = drawn.ratio * drawn.factor
     firing = np.resize(platform.amplitude_mg, spec.n_channel) * scale
     peak = float(firing.max())
-    order = platform.cylinders / 2.0 if platform.strokes == 4 else float(platform.cylinders)
     return IdleSpec(
         duration_s=spec.duration_s,
         rate_hz=spec.rates_hz[drawn.place % len(spec.rates_hz)],
@@ -230,7 +229,7 @@ def _idle_spec(spec: FleetSpec, platform: PlatformSpec, drawn: _Drawn) -> IdleSp
         floor_mg_rthz=platform.floor_mg_rthz,
         wander=spec.wander,
         am=spec.am,
-        orders=((order / 2.0, platform.half * peak), (2.0 * order, platform.twice * peak)),
+        orders=tuple((order, share * peak) for order, share in platform.orders),
         accessories=(platform.accessory,),
         tilt_deg=(drawn.tilt[0], drawn.tilt[1]),
         step=spec.step_mps2,

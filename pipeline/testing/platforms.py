@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +21,9 @@ _LITRES = {3: 1.2, 4: 2.0, 5: 2.5, 6: 3.5, 8: 4.8}
 class PlatformSpec:
     """One vehicle model and engine: idle speed, cylinders, and the original part's lines at the seat rail.
 
-    ``amplitude_mg`` is the firing line per axis (peak); ``half`` and ``twice`` the orders at half and twice
-    the firing order as shares of it; ``accessory`` the ratio and mg of a belt-driven line.
+    ``amplitude_mg`` is the firing line per axis (peak). As shares of it: ``half``, the whole or half order
+    next to half the firing order; ``crank``, order 1 (unbalance); ``twice``, twice the firing order.
+    ``accessory`` is the ratio and mg of a belt-driven line.
     """
 
     name: str
@@ -30,9 +32,22 @@ class PlatformSpec:
     amplitude_mg: tuple[float, float, float]
     strokes: int = 4
     half: float = 0.18
+    crank: float = 0.12
     twice: float = 0.35
     accessory: tuple[float, float] = (2.63, 0.5)
     floor_mg_rthz: float = 0.12
+
+    @property
+    def order(self) -> float:
+        """The firing order of an evenly firing engine."""
+        return self.cylinders / 2.0 if self.strokes == 4 else float(self.cylinders)
+
+    @property
+    def orders(self) -> tuple[tuple[float, float], ...]:
+        """Further engine orders and their shares of the firing line: multiples of 1/2, each once."""
+        shares = {1.0: self.crank, 2.0 * self.order: self.twice}
+        shares[max(math.floor(self.order) / 2.0, 0.5)] = self.half
+        return tuple(sorted((order, share) for order, share in shares.items() if order != self.order))
 
     @property
     def short(self) -> str:
@@ -71,6 +86,7 @@ def _drawn(place: int, rng: np.random.Generator) -> PlatformSpec:
         cylinders=cylinders,
         amplitude_mg=(x, y, z),
         half=round(float(rng.uniform(0.05, 0.25)), 2),
+        crank=round(float(rng.uniform(0.05, 0.25)), 2),
         twice=round(float(rng.uniform(0.15, 0.5)), 2),
         accessory=(round(float(rng.uniform(1.31, 1.39)), 3), round(float(rng.uniform(0.2, 0.8)), 2)),
         floor_mg_rthz=round(float(rng.uniform(0.05, 0.2)), 3),
