@@ -66,10 +66,10 @@ def _priors(
                 if std is not None:
                     pool[(c.platform, part)] = (std**2, n - 1)
     priors: dict[tuple[str, ...], moderation.VariancePrior | None] = {}
-    for key, pool in pools.items():
+    for what, pool in pools.items():
         variances = [variance for variance, _ in pool.values()]
         known = bool(variances) and max(variances) > 0.0
-        priors[key] = moderation.variance_prior(variances, [dof for _, dof in pool.values()]) if known else None
+        priors[what] = moderation.variance_prior(variances, [dof for _, dof in pool.values()]) if known else None
     return priors
 
 

@@ -80,8 +80,8 @@ def spelt_otherwise(rows: Sequence[CaptureRow], usual: Mapping[tuple[str, str], 
             if first is None:
                 continue
             where = next(other.row for other in rows if getattr(other, column) == first)
-            message = f"one spelling a {column}; found {name!r} here and {first!r} in row {where} and on; write them alike"
-            out[row.row] = (ReasonCode.AMBIGUOUS, message)
+            found = f"found {name!r} here, {first!r} from row {where} on; write them alike"
+            out[row.row] = (ReasonCode.AMBIGUOUS, f"one spelling a {column}; {found}")
     return out
 
 
