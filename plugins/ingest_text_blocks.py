@@ -1,0 +1,284 @@
+"""Rows of a text capture as blocks of float64, correctly rounded, with every doubtful line looked at by hand.
+
+The fast way (a C parser over blocks of whole lines) is believed only when rows, delimiters and finite
+numbers all come out as the lines promise; otherwise the block is read line by line and the first offence is
+named by line and column.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ..pipeline.contracts import ReaderRefusal, ReasonCode
+from .ingest_text_dialect import Dialect, is_number, kind_of, without_comment_mark
+
+BLOCK_BYTES = 4 << 20
+"""Bytes parsed at a time: large enough that the parser's start does not count, small enough to bound memory."""
+
+_LONGEST_LINE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class RowBlock:
+    """Consecutive rows: ``numbers`` [shape=(n_row, n_number_column)], ``stamps`` one text array per stamp column.
+
+    ``lines`` [shape=(n_row,)] are the line numbers of the rows in the file, or None when they simply follow
+    ``first_line``.
+    """
+
+    numbers: npt.NDArray[np.float64]
+    stamps: tuple[npt.NDArray[np.object_], ...]
+    first_line: int
+    lines: npt.NDArray[np.int64] | None = None
+
+    @property
+    def n(self) -> int:
+        """Rows."""
+        return int(self.numbers.shape[0])
+
+    def line(self, row: int) -> int:
+        """Line number of one row."""
+        return int(self.lines[row]) if self.lines is not None else self.first_line + row
+
+
+def text_blocks(path: Path, encoding: str) -> Iterator[tuple[bytes, bool]]:
+    """Whole lines as UTF-8 (or the file's own single bytes), line feeds only; True with the last block."""
+    with path.open("rb") as stream:
+        decoder = codecs.getincrementaldecoder(encoding)("strict") if encoding.startswith("utf-16") else None
+        rest = b""
+        while True:
+            raw = stream.read(BLOCK_BYTES)
+            data = rest + (_recoded(decoder, raw) if decoder else raw)
+            if not raw:
+                yield _plain(data), True
+                return
+            # a carriage return at the very end may be the first half of a line ending
+            cut = max(data.rfind(b"\n"), data.rfind(b"\r", 0, len(data) - 1)) + 1
+            if not cut and len(data) > _LONGEST_LINE + BLOCK_BYTES:
+                raise ReaderRefusal(
+                    ReasonCode.LIMIT_EXCEEDED, "a line is too long for rows of samples",
+                    found=f"{len(data)} bytes without a line end", allowed=f"{_LONGEST_LINE} bytes",
+                )  # fmt: skip
+            rest = data[cut:]
+            if cut:
+                yield _plain(data[:cut]), False
+
+
+def _recoded(decoder: codecs.IncrementalDecoder, raw: bytes) -> bytes:
+    try:
+        return decoder.decode(raw, final=not raw).encode()
+    except UnicodeError:
+        raise ReaderRefusal(
+            ReasonCode.UNREADABLE, "the text is not whole in its encoding", found="half a character (UTF-16)"
+        ) from None
+
+
+def _plain(data: bytes) -> bytes:
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    return data
+
+
+class RowReader:
+    """Reads the rows of one file in its dialect.
+
+    ``texts`` are the cells whose text is kept (stamps); other text cells are passed over.
+    """
+
+    def __init__(self, path: Path, dialect: Dialect) -> None:
+        self._path, self._dialect = path, dialect
+        self._numeric = [i for i, kind in enumerate(dialect.kinds) if kind == "number"]
+        self._stamped = [i for i, kind in enumerate(dialect.kinds) if kind == "stamp"]
+        self._options = self._parser_options()
+        self.footer: list[str] = []
+
+    def blocks(self) -> Iterator[RowBlock]:
+        """All rows in order. Raises ReaderRefusal naming line and column of the first offence."""
+        line = 1
+        skip = self._dialect.first_row - 1
+        for data, last in text_blocks(self._path, self._dialect.encoding):
+            n_lines = data.count(b"\n") + (1 if data and not data.endswith(b"\n") else 0)
+            if skip >= n_lines:
+                skip -= n_lines
+                line += n_lines
+                continue
+            if skip:
+                data = _after_lines(data, skip)
+                line, n_lines, skip = line + skip, n_lines - skip, 0
+            if n_lines:
+                yield self._block(data, line, n_lines, last)
+            line += n_lines
+
+    def _block(self, data: bytes, line: int, n_lines: int, last: bool) -> RowBlock:
+        if last and not data.endswith(b"\n"):
+            self._refuse_cut_cell(data, line + n_lines - 1)
+        plain = self._unquoted(data, line) if self._dialect.quoted or b'"' in data else data
+        parsed = self._parsed(plain, n_lines)
+        if parsed is not None:
+            return RowBlock(*parsed, first_line=line)
+        return self._examined(plain, line, last)
+
+    def _parser_options(self) -> dict[str, Any]:
+        import pandas as pd
+
+        dialect = self._dialect
+        names = [f"c{i}" for i in range(dialect.n_cells)]
+        version = tuple(int(part) for part in pd.__version__.split(".")[:2])
+        return {
+            "header": None, "names": names, "index_col": False, "na_filter": False, "quoting": csv.QUOTE_NONE,
+            "sep": {" ": r"\s+", "": "\x01"}.get(dialect.delimiter, dialect.delimiter),
+            "decimal": "." if self._decimal_in_quotes else dialect.decimal,
+            "skip_blank_lines": False, "low_memory": False, "encoding": "latin-1",
+            "usecols": [names[i] for i in (*self._numeric, *self._stamped)],
+            "dtype": {names[i]: np.float64 for i in self._numeric} | {names[i]: object for i in self._stamped},
+            # before 3.1 the parser's usual conversion could be one unit of the last place off
+            **({"float_precision": "round_trip"} if version < (3, 1) else {}),
+        }  # fmt: skip
+
+    @property
+    def _decimal_in_quotes(self) -> bool:
+        return self._dialect.quoted and self._dialect.delimiter == "," and self._dialect.decimal == ","
+
+    def _parsed(
+        self, data: bytes, n_lines: int
+    ) -> tuple[npt.NDArray[np.float64], tuple[npt.NDArray[np.object_], ...]] | None:
+        """The block by the C parser, or None when anything at all is not as it should be."""
+        import pandas as pd
+
+        dialect = self._dialect
+        if dialect.delimiter in (" ", "") and "text" in dialect.kinds:
+            return None
+        mark = dialect.delimiter.encode()
+        if dialect.delimiter not in (" ", "") and data.count(mark) != n_lines * (dialect.n_cells - 1):
+            return None
+        ends = data.endswith(b"\n")
+        if dialect.kinds[-1] == "empty" and data.count(mark + b"\n") != n_lines - (not ends):
+            return None
+        try:
+            frame = pd.read_csv(io.BytesIO(data), **self._options)
+        except (ValueError, OverflowError):  # the parser's own errors are ValueErrors
+            return None
+        numbers = np.ascontiguousarray(frame[[f"c{i}" for i in self._numeric]].to_numpy(np.float64))
+        if len(numbers) != n_lines or not np.isfinite(numbers).all():
+            return None
+        return numbers, tuple(frame[f"c{i}"].to_numpy(object) for i in self._stamped)
+
+    def _unquoted(self, data: bytes, line: int) -> bytes:
+        mark = re.escape(self._dialect.delimiter.encode()) if self._dialect.delimiter.strip() else rb"[ \t]"
+        pattern = rb'(?:(?<=\n)|(?<=^)|(?<=%b))([ ]*)"([^"\n]*)"(?=[ ]*(?:%b|\n|$))' % (mark, mark)
+        inner = rb",", (b"." if self._decimal_in_quotes else b",")
+        plain = re.sub(pattern, lambda match: match[1] + match[2].replace(*inner), data)
+        if b'"' in plain:
+            where = line + plain[: plain.index(b'"')].count(b"\n")
+            raise ReaderRefusal(
+                ReasonCode.NOT_NUMERIC, f"line {where} has a stray quotation mark",
+                allowed="quotation marks around whole cells", todo="mend the line",
+            )  # fmt: skip
+        return plain
+
+    def _examined(self, data: bytes, first_line: int, last: bool) -> RowBlock:
+        """The block line by line: blank lines and a closing comment are passed over, anything else refused."""
+        rows: list[list[str]] = []
+        lines: list[int] = []
+        closing: list[str] = []
+        decimal = self._options["decimal"]
+        for number, text in enumerate(data.decode("latin-1").split("\n"), first_line):
+            if not text.strip(" \t\f\v\x1a"):
+                continue
+            if last and self._is_closing(text):
+                closing.append(text)
+                continue
+            if closing:
+                raise self._refusal_of_line(number, text, "comes after a closing comment")
+            rows.append(self._checked_cells(text, number, decimal))
+            lines.append(number)
+        self.footer += closing
+        return self._built(rows, lines, decimal, first_line)
+
+    def _is_closing(self, text: str) -> bool:
+        comment = without_comment_mark(text, self._dialect.delimiter)
+        if comment is None:
+            return False
+        return sum(character.isdigit() for character in comment) <= len(comment) // 4
+
+    def _checked_cells(self, text: str, number: int, decimal: str) -> list[str]:
+        cells = self._dialect.cells(text)
+        wanted = self._dialect.n_cells
+        if len(cells) != wanted:
+            kinds = {kind_of(cell, decimal) for cell in cells}
+            what = f"has {len(cells)} cells where the rows have {wanted}" if "text" not in kinds else "is no row"
+            raise self._refusal_of_line(number, text, what)
+        for column, (cell, kind) in enumerate(zip(cells, self._dialect.kinds, strict=True), 1):
+            self._check_cell(cell, kind, number, column, decimal)
+        return cells
+
+    def _check_cell(self, cell: str, kind: str, number: int, column: int, decimal: str) -> None:
+        where = f"line {number}, column {column}"
+        have = kind_of(cell, decimal)
+        if kind == "empty" and cell:
+            raise ReaderRefusal(
+                ReasonCode.UNREADABLE, f"{where} should be empty as in the other rows", found=repr(cell[:60])
+            )
+        if kind not in ("number", "stamp") or have == kind == "stamp":
+            return
+        if have == "missing":
+            raise ReaderRefusal(
+                ReasonCode.NON_FINITE, f"{where} holds no finite number",
+                found=repr(cell) if cell else "an empty cell", todo="cut the record there, or record again",
+            )  # fmt: skip
+        if have != kind:
+            raise ReaderRefusal(
+                ReasonCode.NOT_NUMERIC, f"{where} is no {'number' if kind == 'number' else 'time stamp'}",
+                found=repr(cell[:60]), allowed=f"numbers with '{decimal}' as decimal mark", todo="mend the line",
+            )  # fmt: skip
+        if kind == "number" and not np.isfinite(float(cell.replace(",", "."))):
+            raise ReaderRefusal(ReasonCode.NON_FINITE, f"{where} holds no finite number", found=repr(cell[:60]))
+
+    def _built(self, rows: list[list[str]], lines: list[int], decimal: str, first_line: int) -> RowBlock:
+        numbers = np.array(
+            [[float(row[i].replace(decimal, ".")) for i in self._numeric] for row in rows], np.float64
+        ).reshape(len(rows), len(self._numeric))
+        stamps = tuple(np.array([row[i] for row in rows], object) for i in self._stamped)
+        return RowBlock(numbers, stamps, first_line, np.array(lines, np.int64))
+
+    def _refusal_of_line(self, number: int, text: str, what: str) -> ReaderRefusal:
+        shown = text.strip()
+        return ReaderRefusal(
+            ReasonCode.UNREADABLE, f"line {number} {what}",
+            found=repr(shown if len(shown) <= 60 else shown[:57] + "..."), todo="mend or remove the line",
+        )  # fmt: skip
+
+    def _refuse_cut_cell(self, data: bytes, number: int) -> None:
+        """A file that ends in mid-line, in a column of fixed decimals, with fewer of them, was cut off."""
+        cells = self._dialect.cells(data[data.rfind(b"\n") + 1 :].decode("latin-1"))
+        before = [row[-1] for row in self._dialect.sample[:-1] if len(row) == len(cells)]
+        decimals = {_decimals(cell, self._dialect.decimal) for cell in before[-50:]}
+        if len(before) < 10 or len(decimals) != 1 or not is_number(cells[-1], self._dialect.decimal):
+            return
+        (usual,) = decimals
+        if _decimals(cells[-1], self._dialect.decimal) < usual:
+            raise ReaderRefusal(
+                ReasonCode.UNREADABLE, f"line {number} ends in the middle of a number",
+                found=repr(cells[-1]), allowed=f"{usual} decimals as in every other row", todo="remove the last line",
+            )  # fmt: skip
+
+
+def _decimals(cell: str, decimal: str) -> int:
+    return len(cell.partition(decimal)[2])
+
+
+def _after_lines(data: bytes, n: int) -> bytes:
+    start = 0
+    for _ in range(n):
+        start = data.index(b"\n", start) + 1
+    return data[start:]

@@ -1,0 +1,315 @@
+"""The dialect of a text capture: encoding, delimiter, decimal mark, preamble, and where the rows begin.
+
+Found from the head of the file alone, and never by giving anything up: a line above the rows that could be
+a damaged row (numbers in it, but not a row) is refused with its number instead of being taken for a header.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from ..pipeline.contracts import ReaderRefusal, ReasonCode
+
+HEAD_BYTES = 1 << 17
+"""Looked at to find the dialect: longer preambles than this are refused."""
+
+_SAMPLE_LINES = 400
+COMMENT_MARKS = ("#", "//", "%", ";", "!")
+MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "inf", "+inf", "-inf", "infinity",
+                     "-infinity", "+infinity", "-nan", "+nan", "1.#qnan", "#nan", "-1.#ind"})  # fmt: skip
+_NUMBER = {
+    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII),
+    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?", re.ASCII),
+}
+STAMP = re.compile(
+    r"(?:\d{4}-\d\d-\d\d|\d{8}(?=T))(?:[T ]+\d\d:?\d\d(?::?\d\d(?:[.,]\d{1,9})?)?\s*(?:Z|[+-]\d\d:?\d\d)?)?"
+    r"|\d\d:\d\d:\d\d(?:[.,]\d{1,9})?",
+    re.ASCII,
+)
+_NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar", " ": "blanks", "": "none (one column)"}
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """How the file is written, and what stands above its rows.
+
+    ``kinds`` per cell: ``number``, ``stamp``, ``text`` or ``empty`` (a delimiter at the end of every row).
+    ``first_row`` is the line number (from 1) of the first row of numbers; ``preamble`` the lines above it;
+    ``sample`` the cells of the first rows, as text.
+    """
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    quoted: bool
+    first_row: int
+    kinds: tuple[str, ...]
+    preamble: tuple[str, ...]
+    sample: tuple[tuple[str, ...], ...]
+
+    @property
+    def n_cells(self) -> int:
+        """Cells per row."""
+        return len(self.kinds)
+
+    def cells(self, line: str) -> list[str]:
+        """The cells of one line, without blanks and quotes around them."""
+        return split_cells(line, self.delimiter)
+
+    def is_number(self, cell: str) -> bool:
+        """Whether the cell is one finite number as this file writes them."""
+        return is_number(cell, self.decimal)
+
+    def as_json(self) -> dict[str, object]:
+        """What ``inspect`` shows."""
+        return {
+            "encoding": self.encoding, "delimiter": _NAMES[self.delimiter], "decimal": self.decimal,
+            "quoted": self.quoted, "first_row_line": self.first_row, "cells": self.n_cells,
+        }  # fmt: skip
+
+
+def encoding_of(head: bytes) -> str:
+    """Encoding by byte-order mark, by the pattern of zero bytes, or UTF-8 with Latin-1 as the last resort."""
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if head.startswith(codecs.BOM_UTF16_LE):
+        return "utf-16-le"
+    if head.startswith(codecs.BOM_UTF16_BE):
+        return "utf-16-be"
+    sample = head[:4096]
+    even, odd = sample[0::2].count(0), sample[1::2].count(0)
+    if odd > len(sample) // 4 and even < odd // 8:
+        return "utf-16-le"
+    if even > len(sample) // 4 and odd < even // 8:
+        return "utf-16-be"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def plain_newlines(text: str) -> str:
+    """The text with every line ending written as one line feed."""
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def split_cells(line: str, delimiter: str) -> list[str]:
+    """Cells of one line; an empty delimiter means one cell, a blank means runs of blanks or tabs."""
+    if delimiter == "":
+        return [line.strip().strip('"').strip()]
+    if delimiter == " ":
+        return [cell.strip('"') for cell in line.split()]
+    if '"' in line:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
+    return [cell.strip() for cell in line.split(delimiter)]
+
+
+def is_number(cell: str, decimal: str) -> bool:
+    """Whether a cell is one finite number with this decimal mark."""
+    return _NUMBER[decimal].fullmatch(cell) is not None
+
+
+def kind_of(cell: str, decimal: str) -> str:
+    """``number``, ``missing``, ``stamp`` or ``text``."""
+    if is_number(cell, decimal):
+        return "number"
+    if cell.lower() in MISSING:
+        return "missing"
+    return "stamp" if STAMP.fullmatch(cell) else "text"
+
+
+def without_comment_mark(line: str, delimiter: str) -> str | None:
+    """What stands behind a comment mark, or None when the line carries none."""
+    stripped = line.lstrip().lstrip('"')
+    for mark in COMMENT_MARKS:
+        if stripped.startswith(mark) and mark != delimiter:
+            return stripped.lstrip("".join(COMMENT_MARKS) if mark != ";" else ";").strip()
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    delimiter: str
+    decimal: str
+    kinds: tuple[str, ...]
+    score: float
+
+
+def _candidate(lines: list[str], delimiter: str, decimal: str) -> _Candidate | None:
+    """How well this delimiter and decimal mark explain the lines; None when they explain nothing."""
+    rows = [[kind_of(cell, decimal) for cell in split_cells(line, delimiter)] for line in lines]
+    rows = [row for row in rows if "number" in row]
+    if not rows:
+        return None
+    n_cells, _ = Counter(len(row) for row in rows).most_common(1)[0]
+    if n_cells == 1 and delimiter:
+        return None
+    rows = [row for row in rows if len(row) == n_cells]
+    kinds = tuple(_majority([row[i] for row in rows]) for i in range(n_cells))
+    fitting = sum(all(k in (kind, "missing") for k, kind in zip(row, kinds, strict=True)) for row in rows)
+    good = sum(kind in ("number", "stamp", "empty") for kind in kinds) / n_cells
+    return _Candidate(delimiter, decimal, kinds, fitting * good) if "number" in kinds else None
+
+
+def _majority(kinds: list[str]) -> str:
+    present = [kind for kind in kinds if kind != "missing"]
+    if not present:
+        return "empty"
+    return Counter(present).most_common(1)[0][0]
+
+
+def _best_candidate(lines: list[str]) -> _Candidate:
+    found = [
+        candidate
+        for delimiter in ("\t", ";", ",", "|", " ", "")
+        for decimal in (".", ",")
+        if (candidate := _candidate(lines, delimiter, decimal))
+    ]
+    if not found:
+        raise ReaderRefusal(
+            ReasonCode.NOT_NUMERIC, "no rows of numbers in this text",
+            found=_shown(lines[0]) if lines else "no lines", todo="export the samples as rows of numbers",
+        )  # fmt: skip
+    return max(found, key=lambda candidate: candidate.score)
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 60 else text[:57] + "...")
+
+
+def dialect_of(head: bytes, *, complete: bool) -> Dialect:
+    """The dialect of a file whose first bytes are ``head``.
+
+    Raises
+    ------
+    ReaderRefusal
+        ``empty`` without any text, ``unreadable`` for binary content, ``not_numeric`` without rows of
+        numbers or with a damaged row above the first whole one, ``ambiguous`` where one comma may be
+        a delimiter or a decimal mark.
+    """
+    encoding = encoding_of(head)
+    text = head.decode(encoding, errors="replace").removeprefix("\ufeff")
+    lines = plain_newlines(text).split("\n")
+    if not complete:
+        lines.pop()
+    if not "".join(lines).strip():
+        raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no text", todo="record again, or export again")
+    _refuse_binary(text)
+    body = [line for line in lines if line.strip() and without_comment_mark(line, "") is None]
+    best = _best_candidate(body[: _SAMPLE_LINES])
+    first = _first_row(lines, best)
+    sample = [split_cells(line, best.delimiter) for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
+    rows = tuple(tuple(cells) for cells in sample if len(cells) == len(best.kinds))
+    _refuse_damaged_rows(lines[:first], best)
+    dialect = Dialect(
+        encoding=encoding, delimiter=best.delimiter, decimal=best.decimal,
+        quoted='"' in "".join(lines[first : first + _SAMPLE_LINES]), first_row=first + 1, kinds=best.kinds,
+        preamble=tuple(lines[:first]), sample=rows,
+    )  # fmt: skip
+    _refuse_unclear_comma(dialect)
+    return dialect
+
+
+def _refuse_binary(text: str) -> None:
+    odd = next((c for c in text[:4096] if ord(c) < 32 and c not in "\t\r\n\f\v\x1a"), None)
+    if odd is not None and text[:4096].count(odd) > 3:
+        raise ReaderRefusal(
+            ReasonCode.UNREADABLE, "this is no text", found=f"bytes of value {ord(odd)}",
+            todo="name the reader of its format, or export it as text",
+        )  # fmt: skip
+
+
+def _first_row(lines: list[str], best: _Candidate) -> int:
+    """Index of the first line that is a whole row."""
+    for index, line in enumerate(lines):
+        if not line.strip() or without_comment_mark(line, best.delimiter) is not None:
+            continue
+        if _is_row(split_cells(line, best.delimiter), best):
+            return index
+    raise ReaderRefusal(ReasonCode.NOT_NUMERIC, "no complete row of numbers in this text", found=_shown(lines[0]))
+
+
+def _is_row(cells: list[str], best: _Candidate) -> bool:
+    if len(cells) != len(best.kinds):
+        return False
+    kinds = [kind_of(cell, best.decimal) for cell in cells]
+    pairs = list(zip(kinds, best.kinds, strict=True))
+    measured = [(have, want) for have, want in pairs if want in ("number", "stamp")]
+    return all(have in (want, "missing") for have, want in measured) and any(have == want for have, want in measured)
+
+
+def _refuse_damaged_rows(preamble: list[str], best: _Candidate) -> None:
+    """Refuse a line above the rows that may be a row someone damaged; taking it for text would lose samples."""
+    header = _header_index(preamble, best)
+    for index, line in enumerate(preamble):
+        bare = line.strip()
+        if not bare:
+            continue
+        comment = without_comment_mark(bare, best.delimiter)
+        cells = split_cells(bare if comment is None else comment, best.delimiter)
+        if comment is not None:
+            if len(cells) == len(best.kinds) and all(is_number(cell, best.decimal) for cell in cells):
+                raise _damaged(index, bare, "a row behind a comment mark")
+        elif (index > header and index >= 0) and _may_be_row(cells, bare, best):
+            raise _damaged(index, bare, "a row with a cell that is no number")
+        elif index > header and not _is_text_line(bare):
+            raise _damaged(index, bare, "neither a header nor a row")
+
+
+def _header_index(preamble: list[str], best: _Candidate) -> int:
+    """Index of the last line above the rows that labels every cell without holding a number, or -1."""
+    for index in range(len(preamble) - 1, -1, -1):
+        cells = split_cells(preamble[index], best.delimiter)
+        labels = [cell for cell in cells if cell]
+        if len(cells) == len(best.kinds) and labels and all(_is_label(cell, best.decimal) for cell in labels):
+            return index
+    return -1
+
+
+def _is_label(cell: str, decimal: str) -> bool:
+    if kind_of(cell, decimal) != "text":
+        return False
+    if re.match(r"[\d+.,\-]", cell):
+        return False
+    return re.search(r"\d[.,]\d", cell) is None
+
+
+def _may_be_row(cells: list[str], line: str, best: _Candidate) -> bool:
+    if len(cells) != len(best.kinds):
+        return False
+    if any(is_number(cell, best.decimal) for cell in cells):
+        return not re.match(r"[A-Za-z\u00c0-\u024f][\w /()\-]{2,}\s*[:=]", line) or len(cells) > 2
+    return any(re.search(r"\d[.,]\d", cell) for cell in cells) and len(cells) > 1
+
+
+def _is_text_line(line: str) -> bool:
+    """A line of prose or ``key: value``: letters lead, or a bracket or quote does."""
+    return re.match(r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}", line) is not None or re.fullmatch(r"[\W_]+", line) is not None
+
+
+def _damaged(index: int, line: str, what: str) -> ReaderRefusal:
+    return ReaderRefusal(
+        ReasonCode.NOT_NUMERIC, f"line {index + 1} above the rows looks like {what}",
+        found=_shown(line), todo="mend or remove the line",
+    )  # fmt: skip
+
+
+def _refuse_unclear_comma(dialect: Dialect) -> None:
+    """Two whole numbers around one comma: 0,12 may be one number or two."""
+    if dialect.delimiter != "," or dialect.n_cells != 2 or dialect.quoted:
+        return
+    if not all(cell.isdigit() for row in dialect.sample for cell in row[1:]):
+        return
+    header = [line for line in dialect.preamble if line.strip()]
+    if header and len(dialect.cells(header[-1])) == 2:
+        return
+    raise ReaderRefusal(
+        ReasonCode.AMBIGUOUS, "a comma here may part two cells or be a decimal mark",
+        found=_shown(",".join(dialect.sample[0])),
+        todo="add a header line that names each column, or part the cells with semicolons",
+    )  # fmt: skip
