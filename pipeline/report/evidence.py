@@ -15,7 +15,7 @@ from .small_spectra import Panel, axes_for, curve_path, held_peaks, line_names, 
 from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
 
 _MOST_READINGS = 600
-"""Above this the page prints only the readings that carry verdicts and the conventional one; the file has all."""
+"""Above this the page prints only the readings that carry verdicts; readings.json beside it has them all."""
 
 
 class EvidenceSheet:
@@ -34,9 +34,8 @@ class EvidenceSheet:
         self._top_hz = top_frequency(spectra, max(read) if read else None)
         n_captures, n_readings = len(tables.captures), len(tables.documents.readings)
         self._curve_points = _shared(90_000, n_captures, 120, 220)
-        self._strip_points = _shared(36_000, n_captures, 48, 160)
+        self._strip_points = _shared(30_000, n_captures, 40, 160)
         self._brief = n_readings > _MOST_READINGS
-        self._shown = tables.asked | {("highest_bin", "mean")}
 
     def places(self) -> list[PlaceView]:
         """Every place with a verdict, in the order of the file."""
@@ -71,7 +70,7 @@ class EvidenceSheet:
         needed = entry.get("repeats_needed")
         sides = [str(entry["baseline"]), str(entry["candidate"])]
         values = [self._value_row(item, carries=True)]
-        values += [self._value_row(other, carries=False) for other in self.tables.beside(entry)]
+        values += [self._value_row(other, carries=False) for other in self._beside(entry)]
         return Pair(
             row=self._rows[item.number],
             scope=str(entry.get("scope", "")),
@@ -83,6 +82,12 @@ class EvidenceSheet:
             panels=self._panels(place, *sides),
             enlarge=self._enlarge(place, sides),
         )
+
+    def _beside(self, entry: Entry) -> list[Numbered]:
+        """Other readings and combinations; a large study shows one conventional row, as the trade quotes it."""
+        found = self.tables.beside(entry)
+        usual = [item for item in found if item.entry["reading"] != "highest_bin" or item.entry["combination"] == "mean"]
+        return usual if self._brief and usual else found
 
     def _value_row(self, item: Numbered, *, carries: bool) -> ValueRow:
         entry, root = item.entry, f"comparisons/{item.number}"
@@ -150,14 +155,14 @@ class EvidenceSheet:
         found = [
             _reading_row(item.number, item.entry)
             for item in self.tables.readings_at.get(place, ())
-            if self._brief is False or (item.entry["reading"], item.entry["combination"]) in self._shown
+            if not self._brief or (item.entry["reading"], item.entry["combination"]) in self.tables.asked
         ]
         return tuple(sorted(found, key=lambda row: (row.name, row.combination, row.part, natural(row.repeat))))
 
     def spectra_data(self) -> dict[str, Any]:
-        """Data of the enlarged spectra, as whole ten-thousandths of each curve's highest value.
+        """Data of the enlarged spectra, as whole parts in 2000 of each curve's highest value.
 
-        ``{"axes": [[Hz, ...], ...], "curves": {key: [number of its axis, highest mg, [0..10000, ...]]}}``.
+        ``{"axes": [[Hz, ...], ...], "curves": {key: [number of its axis, highest mg, [0..2000, ...]]}}``.
         """
         axes: dict[tuple[float, ...], int] = {}
         curves: dict[str, Any] = {}
@@ -168,7 +173,7 @@ class EvidenceSheet:
             pairs = held_peaks(spectrum["frequency"], spectrum["amplitude"], max(spectrum["frequency"]), 400)
             axis = tuple(round(float(frequency), 3) for frequency, _ in pairs)
             top = max(float(amplitude) for _, amplitude in pairs) or 1.0
-            heights = [round(10_000 * float(amplitude) / top) for _, amplitude in pairs]
+            heights = [round(2000 * float(amplitude) / top) for _, amplitude in pairs]
             curves[f"s{item.number}"] = [axes.setdefault(axis, len(axes)), float(f"{top:.6g}"), heights]
         return {"axes": [list(axis) for axis in axes], "curves": curves}
 
@@ -234,6 +239,7 @@ def capture_line(item: Numbered, points: int = 160) -> CaptureLine:
         number=item.number,
         file=str(entry.get("file", "")),
         labels=", ".join([*(word for word in labels if word), f"repeat {_repeat_words(entry)}"]),
+        short=f"{entry.get('part') or ''}, repeat {_repeat_words(entry)}",
         state=str(entry.get("state", "")),
         reasons=tuple(plain_reason(dict(reason)) for reason in entry.get("reasons", ())),
         duration=figure("duration_s", 1),

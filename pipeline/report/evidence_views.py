@@ -69,6 +69,7 @@ class CaptureLine:
     number: int
     file: str
     labels: str
+    short: str
     state: str
     reasons: tuple[PlainReason, ...]
     duration: Figure | None

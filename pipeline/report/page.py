@@ -29,6 +29,9 @@ from .tables_of_study import StudyTables
 _MOST_ROWS = 12
 """Verdicts shown before the rest is folded: a reader of a large study goes on by the grid."""
 
+_MOST_FOLDED = 60
+"""Verdicts listed at all: beyond, grid and evidence carry the same sentences, and the list would be unreadable."""
+
 
 @dataclass(frozen=True, slots=True)
 class PageView:
@@ -39,6 +42,7 @@ class PageView:
     baseline_short: str
     limit_text: str | None
     most: int
+    listed: int
     scale: Scale
     single: VerdictRow | None
     answers: tuple[Answer, ...]
@@ -119,6 +123,7 @@ def page_view(documents: ReportDocuments) -> PageView:
         baseline_short=shortened(str(study.get("baseline") or "baseline"), 20),
         limit_text=None if sheet.limit is None else fixed(sheet.limit, 1).removesuffix(".0"),
         most=_MOST_ROWS,
+        listed=len(sheet.rows) if len(sheet.rows) <= _MOST_FOLDED else _MOST_ROWS,
         scale=sheet.scale,
         single=sheet.rows[0] if len(sheet.rows) == 1 else None,
         answers=tuple(sheet.answers(summaries)),

@@ -36,7 +36,7 @@
     var count = { baseline: 0, candidate: 0 };
     var data = [all.axes[first[0]]].concat(wanted.map(function (w) {
       var curve = all.curves[w[0]];
-      return curve[2].map(function (height) { return Number((curve[1] * height / 10000).toPrecision(3)); });
+      return curve[2].map(function (height) { return Number((curve[1] * height / 2000).toPrecision(3)); });
     }));
     var axis = { stroke: token("--ink"), grid: { stroke: token("--hairline"), width: 1 } };
     plot = new uPlot({
