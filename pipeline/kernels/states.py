@@ -9,6 +9,7 @@ or a hunting idle also has two halves, but not two levels. For a straight drift 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -20,12 +21,17 @@ BoolArray = npt.NDArray[np.bool_]
 @dataclass(frozen=True, slots=True)
 class StateRule:
     """``distance``: between the states, in scatters within them. ``shortest_s``: of a piece of either state.
-    ``least_step``: relative difference of the two levels that matters.
+
+    ``least_step``: relative difference of the two levels that matters. ``change_s``: a load is switched, so
+    most of the step (``abrupt``) must be seen between the ``shortest_s / 2`` before and after a change, this
+    much left out between them; a drift is not a change of state.
     """
 
-    distance: float = 6.0
+    distance: float = 4.5
     shortest_s: float = 10.0
     least_step: float = 0.15
+    change_s: float = 4.0
+    abrupt: float = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,5 +105,28 @@ def _pieces(
             brief += stop - start
     if not found[False] or not found[True] or brief > 0.05 * (times[-1] - times[0]):
         return None
-    levels = [float(np.exp(values[above == side].mean())) for side in (False, True)]
-    return TwoStates(found[False], found[True], levels[0], levels[1], distance)
+    means = [float(values[above == side].mean()) for side in (False, True)]
+    if not _switched(times, values, found, means[1] - means[0], rule):
+        return None
+    return TwoStates(found[False], found[True], float(np.exp(means[0])), float(np.exp(means[1])), distance)
+
+
+def _switched(
+    times: FloatArray,
+    values: FloatArray,
+    found: dict[bool, list[tuple[float, float]]],
+    step: float,
+    rule: StateRule,
+) -> bool:
+    """Whether the level goes over in one move at every change between pieces of the two states."""
+    pieces = sorted((*piece, side) for side in (False, True) for piece in found[side])
+    away, length = rule.change_s / 2.0, rule.shortest_s / 2.0
+    for (_, stop, side), (start, _, other) in pairwise(pieces):
+        if side == other:
+            continue
+        before = values[(times > stop - away - length) & (times < stop - away)]
+        after = values[(times > start + away) & (times < start + away + length)]
+        move = float(after.mean() - before.mean()) if before.size and after.size else 0.0
+        if (move if other else -move) < rule.abrupt * step:
+            return False
+    return True

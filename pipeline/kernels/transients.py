@@ -23,27 +23,32 @@ EXPONENTIAL_LOG_STD = float(np.pi / np.sqrt(6.0))
 
 @dataclass(frozen=True, slots=True)
 class BurstRule:
-    """When a frame is part of a burst. ``rise_db`` and ``rise_scatters``: how far a group of bands must stand
-    above its median, in dB and in its own robust scatter, both. ``line_rise_db``: the same for bands that
-    carry a line. ``back_db``: below this the level is back. ``least_rms``: root of the summed excess power
-    over all channels and bands that is worth cutting [SI]. ``least_share``: the same as a part of the usual
-    level.
+    """When a frame is part of a burst.
+
+    A row of the scores (a group of bands, single frames or a few in a row) must stand above its median by
+    ``rise_scatters`` of its own robust scatters, and by ``rise_db`` where it covers all bands away from
+    lines, by ``line_rise_db`` where it carries a line. The level is back below ``back_share`` of that height.
+    ``least_rms``: root of the summed excess power over all channels and bands that is worth cutting [SI];
+    ``least_share``: the same as a part of the usual level.
     """
 
-    rise_db: float = 6.0
-    rise_scatters: float = 7.0
+    rise_scatters: float = 6.0
+    rise_db: float = 2.5
     line_rise_db: float = 6.0
-    back_db: float = 3.0
+    back_share: float = 0.5
     least_rms: float = 0.5e-3 * 9.80665
     least_share: float = 0.05
     bands_per_group: int = 6
+    frames_in_row: int = 4
 
 
 @dataclass(frozen=True, slots=True)
 class BurstScores:
-    """Per group of bands and frame: rise over the group's median [dB, shape=(n_group, n_frame)], its robust
-    scatter over time [dB, shape=(n_group,)], which groups are lines; excess rms per frame [shape=(n_frame,)]
-    and the usual level (rms over all channels and bands).
+    """Rows of scores: groups of bands, each by single frames and by means over a few frames in a row.
+
+    Rise over the row's median [dB, shape=(n_row, n_frame)], its robust scatter over time [dB,
+    shape=(n_row,)], which rows are lines; excess rms per frame [shape=(n_frame,)] and the usual level (rms
+    over all channels and bands).
     """
 
     rise_db: FloatArray
@@ -54,35 +59,48 @@ class BurstScores:
 
 
 def burst_scores(
-    bands: npt.NDArray[np.floating], widths_hz: FloatArray, floor: FloatArray, bands_per_group: int
+    bands: npt.NDArray[np.floating], widths_hz: FloatArray, floor: FloatArray, rule: BurstRule
 ) -> BurstScores:
     """Scores of frames from band densities [shape=(n_channel, n_frame, n_band), (SI)**2/Hz].
 
     ``widths_hz`` [shape=(n_band,)]; ``floor`` [shape=(n_channel,), (SI)**2/Hz] is a density below which
     nothing is believed (the converter's own noise), added to every band, so that a channel resting on one
-    code does not make its first stirring an event.
+    code does not make its first stirring an event. Logarithms are averaged rather than powers: the
+    logarithm of noise power has a short upper tail, so a threshold in scatters is rarely passed by chance.
     """
-    power = np.asarray(bands, dtype=np.float64) + floor[:, None, None]
+    # the smallest addend keeps a channel that never moves at a ratio of one
+    power = np.asarray(bands, dtype=np.float64) + np.maximum(floor, 1e-30)[:, None, None]
     usual = np.median(power, axis=1)
     ratio = np.log(power / usual[:, None, :])
     scatter = 1.4826 * np.median(np.abs(ratio), axis=1)
-    line_band = np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD
-    rows, lines = [], []
-    for first in range(0, len(widths_hz), bands_per_group):
-        members = np.arange(first, min(first + bands_per_group, len(widths_hz)))
-        for is_line in (False, True):
-            chosen = members[line_band[members] == is_line]
-            if chosen.size:
-                rows.append(ratio[:, :, chosen].mean(axis=(0, 2)))
-                lines.append(is_line)
-    score = np.asarray(rows) * (10.0 / np.log(10.0))
+    is_line = np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD
+    groups = _groups(is_line, rule.bands_per_group)
+    single = np.asarray([ratio[:, :, chosen].mean(axis=(0, 2)) for chosen, _ in groups])
+    score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)]) * (10.0 / np.log(10.0))
     score -= np.median(score, axis=1, keepdims=True)
     robust = 1.4826 * np.median(np.abs(score), axis=1)
     excess = np.einsum("cfb,b->f", np.maximum(power - usual[:, None, :], 0.0), widths_hz)
-    # noise alone exceeds its median half of the time; only what goes beyond that is excess
+    # noise exceeds its median half of the time; only what goes beyond that is excess
     excess = np.sqrt(np.maximum(excess - np.median(excess), 0.0))
     level = float(np.sqrt(np.einsum("cb,b->", usual, widths_hz)))
-    return BurstScores(score, robust, np.asarray(lines, dtype=np.bool_), excess, level)
+    return BurstScores(score, robust, np.array([line for _, line in groups] * 2), excess, level)
+
+
+def _groups(is_line: BoolArray, per_group: int) -> list[tuple[npt.NDArray[np.int64], bool]]:
+    """Band indices by group: neighbours in sixes, bands with and without a line apart, then all without."""
+    groups: list[tuple[npt.NDArray[np.int64], bool]] = []
+    for first in range(0, len(is_line), per_group):
+        members = np.arange(first, min(first + per_group, len(is_line)), dtype=np.int64)
+        groups += [(members[is_line[members] == line], line) for line in (False, True)]
+    groups.append((np.flatnonzero(~is_line), False))
+    return [(chosen, line) for chosen, line in groups if chosen.size]
+
+
+def _in_a_row(score: FloatArray, n: int) -> FloatArray:
+    """Means over ``n`` frames, the frame being the second of them; the ends repeat their last value."""
+    before = (n - 1) // 2
+    padded = np.pad(score, ((0, 0), (before, n - 1 - before)), mode="edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, n, axis=1).mean(axis=-1))
 
 
 def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
@@ -93,9 +111,8 @@ def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
     height = np.maximum(least, rule.rise_scatters * scores.scatter_db)[:, None]
     heavy = scores.excess_rms > max(rule.least_rms, rule.least_share * scores.usual_rms)
     rises = np.any(scores.rise_db > height, axis=0) & heavy
-    back = np.maximum(rule.back_db, 0.5 * height)
-    raised = np.any(scores.rise_db > back, axis=0)
-    return _grown(rises, raised | rises)
+    raised = np.any(scores.rise_db > rule.back_share * height, axis=0)
+    return _grown(rises, raised)
 
 
 def _grown(seeds: BoolArray, region: BoolArray) -> list[tuple[int, int]]:
