@@ -4,11 +4,12 @@ Subjects: studies (the main job), captures (one file or one archived capture), a
 """
 
 from ..contracts.errors import ThrumlineError
+from ..execution.spread import Spread
 from .archive import open_capture, open_spectra
 from .captures import inspect_file
 from .plugins import plugin_listing
 from .recipes import recipe_names, recipe_text
-from .studies import Spread, StudyRun, Watch, run_study
+from .studies import StudyRun, Watch, run_study
 
 __all__ = [
     "Spread", "StudyRun", "ThrumlineError", "Watch", "inspect_file", "open_capture", "open_spectra",

@@ -44,7 +44,7 @@ def open_capture(archive_dir: Path | str, capture_id: str) -> xr.Dataset:
             },
             attrs={
                 "Conventions": "CF-1.11", "capture_id": capture_id, "sample_rate_hz": signal.rate_hz,
-                "uniform": int(signal.uniform), "original_sha256": archive.tree("captures", capture_id).content["original"],
+                "uniform": int(signal.uniform), "original_sha256": taken.original,
             },
         )  # fmt: skip
         for aside in samples.asides:
@@ -62,5 +62,5 @@ def open_spectra(archive_dir: Path | str, result_id: str) -> xr.Dataset:
         tree = archive.tree("results", result_id)
         if tree is None or not (tree.path / SPECTRA_STORE).exists():
             raise SettingsError(f"spectra of result {result_id!r} in {archive_dir}", found="none", todo="archive ls")
-        data = xr.open_zarr(tree.path / SPECTRA_STORE, consolidated=False).load()
+        data: xr.Dataset = xr.open_zarr(tree.path / SPECTRA_STORE, consolidated=False).load()
     return data.set_coords("frequency") if "frequency" in data else data

@@ -1,4 +1,4 @@
-"""The field check: while the part is still in the car, is this capture good, and how does it stand to the last one?"""
+"""The field check: one capture, judged while the part is still in the car, and held against an earlier one."""
 
 from __future__ import annotations
 

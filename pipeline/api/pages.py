@@ -71,7 +71,7 @@ def page_spectrum(archive: Archive, result_id: str, position: str) -> dict[str, 
         return None
     chosen = [i for i, c in enumerate(store.attrs["channels"]) if c["position"] == position]
     frequency = store.array("frequency").read_all()
-    amplitude = axes.rss(np.sqrt(store.array("auto").read_all()[chosen])) / MILLI_G
+    amplitude = axes.root_sum_square(store.array("auto").read_all()[chosen]) / MILLI_G
     keep = _peaks_kept(amplitude, frequency)
     lines = [
         {"frequency_hz": line["frequency_hz"], "name": line["name"], "amplitude_mg": _rss_mg(line["amplitudes"])}
@@ -86,7 +86,7 @@ def page_spectrum(archive: Archive, result_id: str, position: str) -> dict[str, 
 
 
 def _rss_mg(amplitudes: Sequence[float]) -> float:
-    return float(axes.rss(np.asarray(amplitudes)[:, None])[0] / MILLI_G)
+    return float(axes.root_sum_square(np.square(amplitudes)[:, None])[0] / MILLI_G)
 
 
 def _peaks_kept(amplitude: Any, frequency: Any) -> Any:

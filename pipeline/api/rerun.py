@@ -7,7 +7,7 @@ identities each installed reader would make; one that the archive holds answers 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from ...storage import Archive
@@ -30,10 +30,10 @@ def known_orders(job: Job, orders: Sequence[Order], archive: Archive) -> Known:
     sources = {order.row.row: archive.recalled_sha256(order.path) for order in orders}
     captures = {order.row.row: _capture(job, order, sources[order.row.row], archive) for order in orders}
     results = {
-        order.row.row: result_identity(captures[order.row.row], job.recipe, order.row)
+        order.row.row: result_identity(capture, job.recipe, order.row)
         for order in orders
-        if captures[order.row.row] is not None
-    }  # fmt: skip
+        if (capture := captures[order.row.row]) is not None
+    }
     present = archive.having("results", list(results.values()))
     summaries = archive.catalogue.summaries("results", sorted(present))
     facts = archive.catalogue.summaries("captures", sorted({c for c in captures.values() if c}))
@@ -49,7 +49,7 @@ def known_orders(job: Job, orders: Sequence[Order], archive: Archive) -> Known:
         elif (refusal := _refusal(job, order, sha256, archive)) is not None:
             done.append(refusal)
         else:
-            missing.append(replace(order, known_capture=capture_id, known_sha256=sha256))
+            missing.append(order if capture_id is None else order.from_capture(capture_id, sha256 or ""))
     return Known(tuple(done), tuple(missing))
 
 

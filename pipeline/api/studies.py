@@ -104,8 +104,10 @@ def _carried_out(
     done = {item.row: item for item in known.done}
     rows = {order.row.row: order.row for order in orders}
     for item in carried_out(job, known.missing, archive, spread):
-        done[item.row] = item
         note_done(archive, item)
+        if item.deferred:
+            continue
+        done[item.row] = item
         if watch is not None:
             row = rows[item.row]
             watch(Progress(len(done), len(orders), row.file, row.platform, item.fitness.state))
@@ -155,8 +157,8 @@ def _answer(
         if number in problems:
             captures.append(_problem_entry(problems[number]))
             continue
-        for entry in capture_entries(by_row[number], done[number]):
-            captures.append({**entry, "fitness": done[number].fitness.as_json()})
+        fitness = done[number].fitness.as_json()
+        captures += [{**entry, "fitness": fitness} for entry in capture_entries(by_row[number], done[number])]
         readings += reading_entries(by_row[number], done[number])
     return compare(study, readings, captures), captures, readings
 

@@ -6,7 +6,8 @@ from difflib import get_close_matches
 
 from ..contracts import ReasonCode, SettingsError
 from ..contracts.cautions import CAUTIONS, REFITTING_NOTES, Caution
-from ..contracts.explanations import EXPLANATIONS, Explanation
+from ..contracts.explanations import EXPLANATIONS
+from ..contracts.reasons import Explanation
 
 
 def reason_codes() -> tuple[str, ...]:

@@ -29,6 +29,7 @@ class TakenIn:
     capture_id: str
     head: CaptureHead
     arrays: Mapping[str, SampleArray]
+    original: str
     new: bool
 
 
@@ -86,7 +87,7 @@ def open_capture(archive: Archive, capture_id: str) -> TakenIn | None:
         return None
     store = tree.zarr(CAPTURE_STORE)
     arrays = {name: store.array(name) for name in store.names if name.endswith(("_counts", "_stamps"))}
-    return TakenIn(capture_id, CaptureHead.from_json(tree.content["head"]), arrays, new=False)
+    return TakenIn(capture_id, CaptureHead.from_json(tree.content["head"]), arrays, tree.content["original"], new=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +171,10 @@ class _CaptureSink:
         tree = capture.draft.commit(content, run={})
         if capture.n_bytes > HOLD_BYTES:
             store = tree.zarr(CAPTURE_STORE)
-            return TakenIn(capture_id, head, {key: store.array(key) for key in capture.arrays}, new=True)
+            stored = {key: store.array(key) for key in capture.arrays}
+            return TakenIn(capture_id, head, stored, original.sha256, new=True)
         held = {key: HeldArray(np.concatenate(blocks, axis=-1)) for key, blocks in capture.held.items()}
-        return TakenIn(capture_id, head, held, new=True)
+        return TakenIn(capture_id, head, held, original.sha256, new=True)
 
 
 def head_facts(head: CaptureHead) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,10 @@ class Order:
     known_capture: str | None = None
     """The capture, where the archive holds it already: nothing is read again."""
     known_sha256: str | None = None
+
+    def from_capture(self, capture_id: str, sha256: str) -> Order:
+        """The same order, to be run from the archive."""
+        return replace(self, known_capture=capture_id, known_sha256=sha256)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,8 @@ class Done:
     new_capture: bool = False
     new_result: bool = False
     seconds: Mapping[str, float] = field(default_factory=dict)
+    deferred: bool = False
+    """Taken in, but so long that its chain is to be cut into parts over all workers."""
 
     @classmethod
     def refused(cls, row: int, reason: Reason, sha256: str | None = None) -> Done:

@@ -137,15 +137,16 @@ class CaptureSamples:
             return int(np.clip(np.ceil((time_s - clock.start_s) * clock.rate_hz - 1e-6), 0, self.n_samples))
         return int(np.searchsorted(self._times, time_s - 1e-6 / clock.rate_hz))
 
-    def blocks(self, run: Run, number: int) -> Iterator[Block]:
-        """The run's samples in SI units, block by block."""
+    def blocks(self, run: Run, number: int, counted_from: int | None = None) -> Iterator[Block]:
+        """The run's samples in SI units, block by block, counted from the run's start (or another sample)."""
+        origin = run.start if counted_from is None else counted_from
         size = max(1024, BLOCK_VALUES // len(self._chosen))
         clock = self._group.clock
         for start in range(run.start, run.stop, size):
             stop = min(start + size, run.stop)
             values = self._counts.read(start, stop)[self._chosen] * self._scale + self._offset
             times = None if clock.uniform else self._times[start:stop]
-            yield Block(values, number, start - run.start, self.time_at(start), clock.rate_hz, times)
+            yield Block(values, number, start - origin, self.time_at(start), clock.rate_hz, times)
 
     def context(self, facts: Mapping[str, Any]) -> Context:
         """All a stage may know beside samples."""

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Generator, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Generator, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 from uuid import uuid4
 
 from ...storage import Archive
 from ..contracts import Fitness, PluginError, Reason, ReasonCode, SettingsError
 from ..host import Host
+from .chain import PassRunner
 from .orders import Done, Job, Order
+from .passes import Pass, Watcher
 from .task import Bench
 
 IN_FLIGHT_PER_WORKER = 4
@@ -46,8 +48,9 @@ def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spr
     queue = deque(orders)
     with _Cluster(job, spread) as cluster:
         yield from _while_starting(job, queue, archive, cluster)
-        suspects = yield from _spread(cluster.client(), queue, spread)
-    yield from _alone(job, suspects, archive, spread)
+        left = yield from _spread(cluster.client(), queue, spread)
+        yield from _long(job, left.deferred, archive, cluster.client(), spread)
+    yield from _alone(job, left.suspects, archive, spread)
 
 
 def _inline(job: Job, orders: Sequence[Order], archive: Archive) -> Iterator[Done]:
@@ -170,11 +173,19 @@ def _plugin_row(row: dict[str, Any]) -> str:
     return f"{row['kind']} {row['name']} ({row['distribution']} {row['version']}, numbers {row['numeric_version']})"
 
 
-def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done, None, list[Order]]:
-    """Few in flight, each released as it is done. Returns orders whose worker died: to be run alone."""
+@dataclass(slots=True)
+class _Left:
+    """What is left when the queue is empty: orders whose worker died, captures too long for one worker."""
+
+    suspects: list[Order] = field(default_factory=list)
+    deferred: list[Order] = field(default_factory=list)
+
+
+def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done, None, _Left]:
+    """Few in flight, each released as it is done."""
     from distributed import as_completed
 
-    suspects: list[Order] = []
+    left = _Left()
     waiting = as_completed()
     flying: dict[Any, Order] = {}
     limit = IN_FLIGHT_PER_WORKER * max(1, len(client.scheduler_info(n_workers=-1)["workers"]) or spread.n_workers)
@@ -192,13 +203,49 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
         order = flying.pop(future.key)
         launch()
         if future.status == "finished":
-            yield future.result()
+            done: Done = future.result()
+            if done.deferred:
+                left.deferred.append(order.from_capture(done.capture_id or "", done.sha256 or ""))
+            yield done
         elif type(future.exception()).__name__ == "KilledWorker":
-            suspects.append(order)
+            left.suspects.append(order)
         else:
             yield _failed(order, future.exception())
         future.release()
-    return suspects
+    return left
+
+
+PARTS_PER_WORKER = 4
+"""Parts of a long capture for each worker: enough that none waits long for the last one."""
+
+
+def _long(job: Job, orders: Sequence[Order], archive: Archive, client: Any, spread: Spread) -> Iterator[Done]:
+    """Long captures one after the other, each pass cut into parts over all workers and merged in order."""
+    if not orders:
+        return
+    bench = Bench(job, archive)
+    n_parts = PARTS_PER_WORKER * max(1, len(client.scheduler_info()["workers"]) or spread.n_workers)
+    try:
+        for order in orders:
+            yield bench.carry_out_in_parts(order, _parts_runner(client, order, n_parts))
+    finally:
+        bench.close()
+
+
+def _parts_runner(client: Any, order: Order, n_parts: int) -> PassRunner:
+    from .worker_side import run_parts
+
+    def run_pass(number: int, whole: Pass, products: Mapping[str, Any]) -> list[Watcher]:
+        parts = whole.parts(-(-whole.samples.n_samples // n_parts))
+        futures = [client.submit(run_parts, order, number, dict(products), [part], pure=False) for part in parts]
+        merged: list[Watcher] = futures[0].result()
+        for future in futures[1:]:
+            for mine, later in zip(merged, future.result(), strict=True):
+                mine.take_over(later)
+            future.release()
+        return merged
+
+    return run_pass
 
 
 def _carry_out() -> Any:
@@ -213,7 +260,7 @@ def _alone(job: Job, suspects: Sequence[Order], archive: Archive, spread: Spread
         archive.note_attempt(str(order.path), "the worker died")
         with _Cluster(job, _one_worker(spread)) as cluster:
             again = yield from _spread(cluster.client(), deque([order]), spread)
-        if again:
+        if again.suspects:
             detail = f"{order.row.file}: the worker died twice on this capture, the second time with nothing else"
             yield Done.refused(order.row.row, Reason(ReasonCode.WORKER_KILLED, detail))
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import platform
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
-from ...storage import Archive, Original
-from ..contracts import Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
-from .chain import run_chain
+from ...storage import Archive, Original, Tree
+from ..contracts import CaptureHead, Derivation, Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
+from ..recipe import BoundRecipe
+from .chain import PassRunner, measuring_pass, run_chain, survey_pass
 from .identity import result_identity
 from .intake import TakenIn, head_facts, open_capture, take_in
 from .orders import Done, Job, Order
+from .passes import Part, Watcher
 from .reader_child import ReaderChild
 from .results import commit_result, summary_done
 from .samples import CaptureSamples
@@ -24,8 +27,8 @@ LIBRARIES = ("thrumline", "numpy", "scipy", "zarr", "pandas")
 class Bench:
     """What a worker keeps between orders: the archive opened once, one long-lived reader child."""
 
-    def __init__(self, job: Job, archive: Archive | None = None) -> None:
-        self.job = job
+    def __init__(self, job: Job, archive: Archive | None = None, *, defer_long: bool = False) -> None:
+        self.job, self.defer_long = job, defer_long
         self._owns = archive is None
         self.archive = archive if archive is not None else Archive.open(job.archive, role="worker")
         self.child = ReaderChild(job.readers.paths)
@@ -57,7 +60,28 @@ class Bench:
         spent = {"original": kept - started, "read": read - kept, "chain": time.perf_counter() - read}
         return replace(done, seconds=spent, original=original)
 
-    def _from_archive(self, order: Order) -> Done | None:
+    def run_parts(self, order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part]) -> list[Watcher]:
+        """Some parts of one pass over a long capture in the archive; the estimators as they stand."""
+        assert order.known_capture is not None
+        taken = open_capture(self.archive, order.known_capture)
+        assert taken is not None, "a part of a capture that is not in the archive"
+        recipe = self.job.recipe
+        samples = samples_of(taken, recipe)
+        context = samples.context(facts_of(order, recipe))
+        whole = survey_pass(recipe, samples, context)
+        if number:
+            chosen = recipe.stages[recipe.choice]
+            assert isinstance(chosen, Derivation)
+            whole = measuring_pass(recipe, samples, context, products, products[chosen.makes])
+        return whole.run(parts)
+
+    def carry_out_in_parts(self, order: Order, run_pass: PassRunner) -> Done:
+        """A long capture's chain with its passes gone over elsewhere."""
+        done = self._from_archive(order, run_pass)
+        assert done is not None, "a long capture that is not in the archive"
+        return done
+
+    def _from_archive(self, order: Order, run_pass: PassRunner | None = None) -> Done | None:
         """Run the recipe over a capture that is in the archive already; None where it is not."""
         if order.known_capture is None or order.known_sha256 is None:
             return None
@@ -65,7 +89,7 @@ class Bench:
         taken = open_capture(self.archive, order.known_capture)
         if taken is None:
             return None
-        done = self._result(order, taken, order.known_sha256)
+        done = self._result(order, taken, order.known_sha256, run_pass)
         return replace(done, seconds={"chain": time.perf_counter() - started})
 
     def _taken(self, order: Order, original: Original) -> TakenIn:
@@ -85,30 +109,51 @@ class Bench:
             "readers": self.job.readers.fingerprint(),
         }  # fmt: skip
 
-    def _result(self, order: Order, taken: TakenIn, sha256: str) -> Done:
+    def _result(
+        self, order: Order, taken: TakenIn, sha256: str, run_pass: PassRunner | None = None
+    ) -> Done:
         result_id = result_identity(taken.capture_id, self.job.recipe, order.row)
-        known = self.archive.tree("results", result_id)
-        if known is None:
-            try:
-                known = self._computed(order, taken, result_id)
-            except SchemaError as error:
-                return Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
-            new_result = True
-        else:
-            new_result = False
         base = Done(
             order.row.row, taken.capture_id, result_id, sha256, Fitness("fit"), facts=head_facts(taken.head),
-            new_capture=taken.new, new_result=new_result,
+            new_capture=taken.new,
         )  # fmt: skip
-        return summary_done(base, known.content["summary"])
+        known = self.archive.tree("results", result_id)
+        if known is not None:
+            return summary_done(base, known.content["summary"])
+        if self.defer_long and run_pass is None and is_long(taken.head):
+            return replace(base, deferred=True)
+        try:
+            tree = self._computed(order, taken, result_id, run_pass)
+        except SchemaError as error:
+            return Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
+        return summary_done(replace(base, new_result=True), tree.content["summary"])
 
-    def _computed(self, order: Order, taken: TakenIn, result_id: str) -> Any:
+    def _computed(self, order: Order, taken: TakenIn, result_id: str, run_pass: PassRunner | None = None) -> Tree:
         recipe = self.job.recipe
-        samples = CaptureSamples(taken.head, taken.arrays, recipe.quantities)
-        facts = {name: order.row.fact(name) for name in recipe.uses_facts}
-        outcome = run_chain(recipe, samples, facts)
+        samples = samples_of(taken, recipe)
+        outcome = run_chain(recipe, samples, facts_of(order, recipe), run_pass)
         run = {"host": platform.node(), "finished": time.time(), "libraries": self.libraries}
         return commit_result(self.archive, result_id, taken.capture_id, outcome, recipe.identity(order.row), run)
+
+
+LONG_VALUES = 64 << 20
+"""Values (channels x samples) from which a capture is cut into parts: half a gigabyte as float64."""
+
+
+def is_long(head: CaptureHead) -> bool:
+    """Whether a capture is worth cutting into parts."""
+    group = head.groups[0]
+    return group.n_samples * len(group.channels) >= LONG_VALUES
+
+
+def samples_of(taken: TakenIn, recipe: BoundRecipe) -> CaptureSamples:
+    """The capture's samples as the recipe wants them."""
+    return CaptureSamples(taken.head, taken.arrays, recipe.quantities)
+
+
+def facts_of(order: Order, recipe: BoundRecipe) -> dict[str, Any]:
+    """The row's facts that some stage declared."""
+    return {name: order.row.fact(name) for name in recipe.uses_facts}
 
 
 def _missing(order: Order) -> Reason:

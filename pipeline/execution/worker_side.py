@@ -5,12 +5,14 @@ Imported only when a cluster is used: distributed alone takes most of a second t
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from distributed import WorkerPlugin, get_worker
 
 from ..host import Host
 from .orders import Done, Job, Order
+from .passes import Part, Watcher
 from .task import Bench
 
 PLUGIN_NAME = "thrumline-bench"
@@ -31,7 +33,7 @@ class BenchPlugin(WorkerPlugin):
         """Called on each worker as it joins, replacements of killed ones included."""
         host = Host.discover()
         self.fingerprint, self.listing = host.fingerprint(), host.listing()
-        self.bench = Bench(self.job)
+        self.bench = Bench(self.job, defer_long=True)
 
     def teardown(self, worker: Any) -> None:  # noqa: ARG002
         """Called as the worker leaves."""
@@ -39,16 +41,29 @@ class BenchPlugin(WorkerPlugin):
             self.bench.close()
 
 
+def _held() -> BenchPlugin:
+    held = get_worker().plugins[PLUGIN_NAME]
+    assert isinstance(held, BenchPlugin)
+    return held
+
+
 def carry_out(order: Order) -> Done:
     """One order on this worker. Refuses when the worker's plugins are not the coordinator's."""
-    held: BenchPlugin = get_worker().plugins[PLUGIN_NAME]
+    held = _held()
     if held.fingerprint != held.job.plugins:
         raise RuntimeError(f"plugins of this worker differ: {held.fingerprint}, wanted {held.job.plugins}")
     assert held.bench is not None
     return held.bench.carry_out(order)
 
 
+def run_parts(order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part]) -> list[Watcher]:
+    """Some parts of one pass over a long capture, on this worker."""
+    bench = _held().bench
+    assert bench is not None
+    return bench.run_parts(order, number, products, parts)
+
+
 def plugins_here() -> tuple[str, list[dict[str, Any]]]:
     """Fingerprint and listing of this worker's plugins, for the coordinator's check at the start."""
-    held: BenchPlugin = get_worker().plugins[PLUGIN_NAME]
+    held = _held()
     return held.fingerprint, held.listing

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
               help="Seconds of usable signal asked for.")  # fmt: skip
 @mapping_options
 @json_option
-def check(file: Path, earlier: Path | None, minimum_s: float, as_json: bool, **said: Any) -> int:  # noqa: FBT001
+def check(file: Path, earlier: Path | None, minimum_s: float, as_json: bool, **said: Any) -> int:
     """Say whether FILE is fit for use, and if not, what to do before it is taken again.
 
     Exit code 0: fit. 4: unfit, or the file was refused. No study and no archive are needed.

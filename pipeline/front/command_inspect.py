@@ -15,7 +15,7 @@ from .options import json_option, mapping_options
 @click.argument("file", type=click.Path(path_type=Path))
 @mapping_options
 @json_option
-def inspect(file: Path, as_json: bool, **said: Any) -> int:  # noqa: FBT001
+def inspect(file: Path, as_json: bool, **said: Any) -> int:
     """Show format, dialect, channels, units, rate, gaps and first rows of FILE, without keeping anything."""
     from ..api import inspect_file
     from ..api.question import mapping_from_text

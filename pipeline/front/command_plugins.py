@@ -11,7 +11,7 @@ from .options import json_option
 
 @click.command(epilog="Example: thrumline plugins --json")
 @json_option
-def plugins(as_json: bool) -> int:  # noqa: FBT001
+def plugins(as_json: bool) -> int:
     """List installed plugins, and those set aside with the cause."""
     from ..api import plugin_listing
     from .telling import print_table

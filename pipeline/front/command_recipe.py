@@ -23,7 +23,7 @@ def list_() -> int:
 @recipe.command(epilog="Example: thrumline recipe show idle --settings")
 @click.argument("name")
 @click.option("--settings", is_flag=True, help="List every setting with its value and reason.")
-def show(name: str, settings: bool) -> int:  # noqa: FBT001
+def show(name: str, settings: bool) -> int:
     """Print one recipe as TOML: save it, change it, name it in a study."""
     from ..api.recipes import recipe_settings, recipe_text
 

@@ -20,7 +20,7 @@ from .options import archive_option, json_option, spread_options
               help="Folder for results (default: beside the study file).")  # fmt: skip
 @json_option
 @spread_options
-def run(study: Path, archive_dir: Path | None, out_dir: Path | None, as_json: bool, **spread: Any) -> int:  # noqa: FBT001
+def run(study: Path, archive_dir: Path | None, out_dir: Path | None, as_json: bool, **spread: Any) -> int:
     """Run a study: readings, comparisons with intervals, verdicts, a report.
 
     STUDY is a .toml file with the question and the path of its table of captures. Only what the archive

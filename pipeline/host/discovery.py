@@ -116,7 +116,7 @@ def _checked(offered: Any, kind: str, contract: type, point: EntryPoint) -> Offe
     if not (inspect.isclass(offered) and issubclass(offered, contract)):
         raise PluginError(asked, found=repr(offered), allowed=f"a subclass of {contract.__name__}")
     if inspect.isabstract(offered):
-        missing = ", ".join(sorted(offered.__abstractmethods__))
+        missing = ", ".join(sorted(getattr(offered, "__abstractmethods__", ())))
         raise PluginError(asked, found=f"{offered.__qualname__} without {missing}", todo="write these methods")
     name = getattr(offered, "name", None)
     if not isinstance(name, str) or not name.isidentifier():
