@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 from ..pipeline.contracts import ReaderRefusal, ReasonCode
 
-HEAD_BYTES = 1 << 17
+HEAD_BYTES = 1 << 16
 """Looked at to find the dialect: longer preambles than this are refused."""
 
-_SAMPLE_LINES = 400
+_SAMPLE_LINES = 40
 COMMENT_MARKS = ("#", "//", "%", ";", "!")
 MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "inf", "+inf", "-inf", "infinity",
                      "-infinity", "+infinity", "-nan", "+nan", "1.#qnan", "#nan", "-1.#ind"})  # fmt: skip
@@ -163,6 +163,12 @@ def _majority(kinds: list[str]) -> str:
     return Counter(present).most_common(1)[0][0]
 
 
+def _header_alone(lines: list[str]) -> bool:
+    """One or two lines of titles (and units) after any comments, and nothing else."""
+    said = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "//", "%"))]
+    return 1 <= len(said) <= 2 and all(re.search(r"\S\s*[,;\t|]\s*\S", line) for line in said)
+
+
 def _best_candidate(lines: list[str]) -> _Candidate:
     found = [
         candidate
@@ -171,6 +177,11 @@ def _best_candidate(lines: list[str]) -> _Candidate:
         if (candidate := _candidate(lines, delimiter, decimal))
     ]
     if not found:
+        if _header_alone(lines):
+            raise ReaderRefusal(
+                ReasonCode.EMPTY, "a header and no rows below it", found=_shown(lines[0]),
+                todo="record again, or export again",
+            )  # fmt: skip
         raise ReaderRefusal(
             ReasonCode.NOT_NUMERIC, "no rows of numbers in this text",
             found=_shown(lines[0]) if lines else "no lines", todo="export the samples as rows of numbers",
@@ -200,8 +211,7 @@ def dialect_of(head: bytes, *, complete: bool) -> Dialect:
     if not "".join(lines).strip():
         raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no text", todo="record again, or export again")
     _refuse_binary(text)
-    body = [line for line in lines if line.strip() and without_comment_mark(line, "") is None]
-    best = _best_candidate(body[: _SAMPLE_LINES])
+    best = _best_candidate(_typical(lines))
     first = _first_row(lines, best)
     sample = [split_cells(line, best.delimiter) for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     rows = tuple(tuple(cells) for cells in sample if len(cells) == len(best.kinds))
@@ -213,6 +223,12 @@ def dialect_of(head: bytes, *, complete: bool) -> Dialect:
     )  # fmt: skip
     _refuse_unclear_comma(dialect)
     return dialect
+
+
+def _typical(lines: list[str]) -> list[str]:
+    """Some of the first and of the last lines of the head: the last ones are rows in all likelihood."""
+    chosen = lines if len(lines) <= 3 * _SAMPLE_LINES else lines[:_SAMPLE_LINES] + lines[-2 * _SAMPLE_LINES :]
+    return [line for line in chosen if line.strip() and without_comment_mark(line, "") is None]
 
 
 def _refuse_binary(text: str) -> None:
