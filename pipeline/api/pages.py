@@ -18,6 +18,7 @@ from ..host import Host
 from ..kernels import axes
 from ..report import ReportDocuments, write_report
 from ..study import Outcome, Study
+from .documents import without_nan
 
 PAGE_POINTS = 240
 """Points of one small spectrum: more than its panel has pixels helps nobody."""
@@ -100,7 +101,9 @@ def _with_strip(archive: Archive, entry: dict[str, Any]) -> dict[str, Any]:
     tree = archive.tree("results", entry["result_id"]) if entry["result_id"] else None
     if tree is None:
         return entry
-    return {**entry, "fitness": fitness_of(tree, with_levels=True).as_json()}
+    fitness = fitness_of(tree, with_levels=True)
+    strip = {name: [round(float(v), 4) for v in values] for name, values in fitness.levels.items()}
+    return {**entry, "fitness": without_nan({**fitness.as_json(), "levels": strip})}
 
 
 def _provenance(study: Study, study_file: Path, archive: Archive, command: str) -> Mapping[str, Any]:

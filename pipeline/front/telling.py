@@ -34,7 +34,7 @@ def tell_comparisons(comparisons: Iterable[Mapping[str, Any]]) -> None:
     rows = [
         (
             c["platform"], c["candidate"], c["position"], c["condition"], _repeats(c), _change(c), _interval(c),
-            f"{MARKS.get(c['verdict'], '')} {c['verdict']}",
+            _verdict(c),
         )
         for c in comparisons
         if c["carries_verdict"]
@@ -65,6 +65,11 @@ def print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     for row in rows:
         table.add_row(*(cell.replace("[", "\\[") for cell in row))
     Console(width=None if sys.stdout.isatty() else 160, soft_wrap=False).print(table)
+
+
+def _verdict(c: Mapping[str, Any]) -> str:
+    words = str(c["verdict"]).replace("_", " ")
+    return f"{MARKS.get(words, '')} {words}"
 
 
 def _repeats(c: Mapping[str, Any]) -> str:
