@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .marks import ALL_MARKS, Mark, mark_of
-from .numbers import MINUS, THIN, Figure, decimals_for, fixed, listed, percent_decimals
+from .numbers import THIN, Figure, decimals_for, fixed, listed, percent_decimals
 from .strips import Scale, Strip, scale_for, strip_for
 from .tables_of_study import Entry, Numbered, StudyTables, place_of, place_words
 
@@ -50,6 +50,7 @@ class Answer:
     mark: Mark
     parts: tuple[tuple[Mark, str], ...]
     typical: VerdictRow | None
+    new: Change | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,11 +229,11 @@ def _answer(candidate: str, where: str, rows: Sequence[VerdictRow], summary: Sum
     )
     typical = None
     if summary is not None and summary.change.percent is not None:
-        mark = parts[0][0]
+        mark, base = parts[0][0], rows[0].baseline
         typical = VerdictRow(
-            -1, mark, "", "", summary.where, candidate, "", summary.change, summary.strip, ""
+            -1, mark, "", "", summary.where, candidate, base, summary.change, summary.strip, ""
         )  # fmt: skip
-    return Answer(candidate, where, parts[0][0], parts, typical)
+    return Answer(candidate, where, parts[0][0], parts, typical, summary.prediction if summary else None)
 
 
 def _grid(where: str, rows: Sequence[VerdictRow]) -> Grid:
@@ -269,4 +270,4 @@ def _summary_label(entry: Mapping[str, Any], change: Change, prediction: Change)
         text += f" ({change.low.text} to {change.high.text})"
     if prediction.low and prediction.high:
         text += f"; a new platform would land between {prediction.low.text} and {prediction.high.text}{THIN}%"
-    return text.replace("-", MINUS) if text.startswith("-") else text
+    return text

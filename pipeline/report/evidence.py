@@ -69,8 +69,9 @@ class EvidenceSheet:
         entry, root = item.entry, f"comparisons/{item.number}"
         needed = entry.get("repeats_needed")
         sides = [str(entry["baseline"]), str(entry["candidate"])]
-        values = [self._value_row(item, carries=True)]
-        values += [self._value_row(other, carries=False) for other in self._beside(entry)]
+        told = list(entry.get("reasons", ()))
+        values = [self._value_row(item, told, carries=True)]
+        values += [self._value_row(other, told, carries=False) for other in self._beside(entry)]
         return Pair(
             row=self._rows[item.number],
             scope=str(entry.get("scope", "")),
@@ -86,10 +87,14 @@ class EvidenceSheet:
     def _beside(self, entry: Entry) -> list[Numbered]:
         """Other readings and combinations; a large study shows one conventional row, as the trade quotes it."""
         found = self.tables.beside(entry)
-        usual = [item for item in found if item.entry["reading"] != "highest_bin" or item.entry["combination"] == "mean"]
+        usual = [
+            item
+            for item in found
+            if item.entry["reading"] != "highest_bin" or item.entry["combination"] == "mean"
+        ]
         return usual if self._brief and usual else found
 
-    def _value_row(self, item: Numbered, *, carries: bool) -> ValueRow:
+    def _value_row(self, item: Numbered, told: list[Any], *, carries: bool) -> ValueRow:
         entry, root = item.entry, f"comparisons/{item.number}"
 
         def hertz(name: str) -> Figure | None:
@@ -108,7 +113,7 @@ class EvidenceSheet:
             hz_candidate=hertz("frequency_hz_candidate"),
             change=change_of(entry, root, self.answers.limit),
             verdict=mark_of(str(entry["verdict"])) if carries else None,
-            reasons=() if carries else tuple(plain_reason(reason) for reason in entry.get("reasons", ())),
+            reasons=tuple(plain_reason(reason) for reason in entry.get("reasons", ()) if reason not in told),
         )
 
     def _first_takes(self, place: Place, part: str) -> list[Numbered]:
@@ -134,7 +139,7 @@ class EvidenceSheet:
             for line in strongest
         )
         repeat = str(item.entry.get("repeat", ""))
-        title = f"Repeat {repeat}" + (f", over repeat {under.entry.get('repeat', '')}" if under else "")
+        title = f"Repeat {repeat}" + (f"; behind it {baseline}, repeat {under.entry.get('repeat')}" if under else "")
         label = f"Spectrum of {candidate}, repeat {repeat}" + (f", over {baseline}" if under else "")
         return Panel(
             title=title,

@@ -7,10 +7,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .numbers import MINUS, fixed, nice_step
+from .numbers import fixed, nice_step
 
 _MARGIN = 2.0
 """Percent of the drawing's width left free on either side, so that a dot on the edge is whole."""
+
+
+_RULE_ROOM = 5.0
+"""Percent of the width around the rules of zero and limit, which carry their own names, without a tick's number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,20 +80,24 @@ def scale_for(entries: Iterable[Mapping[str, Any]], limit: float | None) -> Scal
     step = nice_step(high - low, 6)
     first = math.ceil(low / step)
     values = [number * step for number in range(first, math.floor(high / step) + 1)]
+    values = [value for value in values if 0.02 < (value - low) / (high - low) < 0.98]
     bare = Scale(low, high, (), 0.0, None)
+    rules = [0.0, *([limit] if limit is not None else [])]
     return Scale(
         low,
         high,
-        tuple(Tick(bare.at(value), _tick_text(value, step)) for value in values),
+        tuple(
+            Tick(bare.at(value), fixed(value, _decimals(step), signed=True))
+            for value in values
+            if all(abs(bare.at(value) - bare.at(rule)) > _RULE_ROOM for rule in rules)
+        ),
         bare.at(0.0),
         bare.at(limit) if limit is not None else None,
     )
 
 
-def _tick_text(value: float, step: float) -> str:
-    decimals = max(0, -math.floor(math.log10(step)))
-    text = fixed(value, decimals, signed=True)
-    return text.replace("-", MINUS)
+def _decimals(step: float) -> int:
+    return max(0, -math.floor(math.log10(step)))
 
 
 def strip_for(entry: Mapping[str, Any], scale: Scale, repeats: Sequence[float], label: str) -> Strip:
