@@ -13,10 +13,10 @@ from .errors import (
     SourceChanged,
     StorageError,
 )
+from .findings import Finding, Report
 from .fsio import Disk
 from .originals import Original
 from .trees import Draft, Tree
-from .verify import Finding, Report
 from .zarr_read import ArrayReader, StoreReader
 from .zarr_write import StoreDraft, StreamedArray
 

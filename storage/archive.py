@@ -8,6 +8,7 @@ from typing import Any, Literal, Self
 
 from .catalogue import Attempts, Catalogue
 from .errors import DiskFull, NotAllowed
+from .findings import Decode, Depth, Report
 from .fsio import Disk
 from .layout import AREAS, MANIFEST, Layout, checked_kind
 from .lock import CoordinatorLock
@@ -20,7 +21,7 @@ from .records import Record, Records
 from .sealed import unseal
 from .staging import Leftover, Staging
 from .trees import Draft, Tree, read_tree
-from .verify import Decode, Depth, Report, verified
+from .verify import verified
 
 Role = Literal["coordinator", "worker", "reader"]
 FLOOR_BYTES = 256 * 2**20

@@ -16,6 +16,7 @@ from .originals import Original, SourceStat
 from .records import Record, said_hash
 from .trees import Tree
 
+Point = Callable[[str, Path | str], None]
 SCHEMA = 1
 _TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -53,13 +54,13 @@ def source_of(tree: Tree) -> str | None:
 class Catalogue:
     """Open one with ``Catalogue.open``; every write is one durable transaction."""
 
-    def __init__(self, connection: sqlite3.Connection, root: Path, point: Callable[[str, Path], None]) -> None:
+    def __init__(self, connection: sqlite3.Connection, root: Path, point: Point) -> None:
         self._connection, self._root, self._point = connection, root, point
         self._lock = threading.RLock()
         self._file = root / "catalog" / "catalogue.sqlite"
 
     @classmethod
-    def open(cls, path: Path, root: Path, archive_id: str, point: Callable[[str, Path], None]) -> Catalogue | None:
+    def open(cls, path: Path, root: Path, archive_id: str, point: Point) -> Catalogue | None:
         """The catalogue at ``path``; None where it cannot be used (other archive, other schema, not a database)."""
         connection = _connected(path)
         try:

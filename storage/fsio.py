@@ -23,7 +23,7 @@ class _Told(AbstractContextManager[None]):
 
     __slots__ = ("operation", "path")
 
-    def __init__(self, operation: str, path: Path) -> None:
+    def __init__(self, operation: str, path: Path | str) -> None:
         self.operation, self.path = operation, path
 
     def __exit__(
@@ -75,7 +75,7 @@ class Disk:
     name of the new file is promised only by ``fsync_dir`` of its directory.
     """
 
-    def point(self, operation: str, path: Path) -> None:
+    def point(self, operation: str, path: Path | str) -> None:
         """Called before every operation."""
 
     def mkdir(self, path: Path) -> bool:
@@ -167,11 +167,22 @@ class Disk:
         self.point("rmtree", path)
         shutil.rmtree(path, ignore_errors=True)
 
-    def read(self, path: Path) -> bytes:
+    def read(self, path: Path | str) -> bytes:
         """The whole file."""
         self.point("read", path)
         with _Told("read", path):
-            return path.read_bytes()
+            descriptor = os.open(path, os.O_RDONLY | _BINARY)
+            try:
+                size = os.fstat(descriptor).st_size
+                data = os.read(descriptor, size + 1)
+                while len(data) < size:
+                    piece = os.read(descriptor, size - len(data))
+                    if not piece:
+                        break
+                    data += piece
+                return data
+            finally:
+                os.close(descriptor)
 
     def size(self, path: Path) -> int | None:
         """Size of a regular file in bytes; None where there is none (links are not followed)."""
@@ -183,7 +194,7 @@ class Disk:
                 return None
         return status.st_size if status.st_mode & 0o170000 == 0o100000 else None
 
-    def names(self, path: Path) -> list[str]:
+    def names(self, path: Path | str) -> list[str]:
         """Sorted names in a directory; empty where it does not exist."""
         self.point("list", path)
         with _Told("list", path):
@@ -192,11 +203,13 @@ class Disk:
             except FileNotFoundError:
                 return []
 
-    def sizes(self, path: Path) -> dict[str, int]:
+    def sizes(self, path: Path | str) -> dict[str, int]:
         """Size of every file below a directory, by its relative name; what is no regular file has size -1."""
         self.point("walk", path)
         with _Told("walk through", path):
-            return dict(_sizes(os.fspath(path), ""))
+            found: dict[str, int] = {}
+            _sizes(os.fspath(path), "", found)
+            return found
 
     def open_source(self, path: Path) -> int:
         """Descriptor of a file to be taken in; a symbolic link is not followed."""
@@ -226,11 +239,11 @@ class Disk:
             return shutil.disk_usage(path).free
 
 
-def _sizes(path: str, start: str) -> Iterator[tuple[str, int]]:
+def _sizes(path: str, start: str, found: dict[str, int]) -> None:
     with os.scandir(path) as entries:
         for entry in entries:
             if entry.is_dir(follow_symlinks=False):
-                yield from _sizes(entry.path, f"{start}{entry.name}/")
+                _sizes(entry.path, f"{start}{entry.name}/", found)
             else:
                 regular = entry.is_file(follow_symlinks=False)
-                yield start + entry.name, entry.stat(follow_symlinks=False).st_size if regular else -1
+                found[start + entry.name] = entry.stat(follow_symlinks=False).st_size if regular else -1

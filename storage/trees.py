@@ -60,7 +60,7 @@ class Tree:
         return data
 
 
-def read_file(disk: Disk, path: Path) -> bytes:
+def read_file(disk: Disk, path: Path | str) -> bytes:
     """Bytes of a file that must be there. Raises DamageFound."""
     try:
         return disk.read(path)

@@ -3,63 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, ParamSpec
+from typing import TYPE_CHECKING, ParamSpec
 
 from .catalogue import INDEX_TABLES, Catalogue, source_of
 from .errors import BadContent, DamageFound, StorageError
+from .findings import Decode, Depth, Finding, Report
 from .layout import AREAS, ARRIVAL, FOREIGN, ID, KINDS, MANIFEST, RECORD, SHA256, named_directory
 from .originals import PIECE
-from .reconcile import read_record
-from .sealed import unseal
+from .sealed import seal_of, unseal
 from .trees import Tree, parsed_manifest, read_file
 
 if TYPE_CHECKING:
     from .archive import Archive
 
 P = ParamSpec("P")
-Depth = Literal["structure", "data", "deep"]
-Decode = Callable[[Tree, Path], str | None]
-"""Compares a capture with its original (both open for reading); what differs in words, or None."""
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that is not as it was committed, or could not be looked at. ``path`` is relative to the root."""
-
-    path: str
-    what: str
-
-    def as_json(self) -> dict[str, str]:
-        """The form reports carry."""
-        return {"path": self.path, "what": self.what}
-
-
-@dataclass
-class Report:
-    """What a check found. Leftovers are normal after a crash."""
-
-    depth: Depth
-    subset: tuple[int, int] | None = None
-    damage: list[Finding] = field(default_factory=list)
-    unchecked: list[Finding] = field(default_factory=list)
-    leftovers: list[Finding] = field(default_factory=list)
-    counts: dict[str, int] = field(default_factory=dict)
-
-    @property
-    def exit_code(self) -> int:
-        """0 clean, 6 damage found, 5 something could not be checked."""
-        return 6 if self.damage else 5 if self.unchecked else 0
-
-    def as_json(self) -> dict[str, Any]:
-        """The form reports carry."""
-        return {
-            "depth": self.depth, "subset": list(self.subset) if self.subset else None, "counts": self.counts,
-            "damage": [f.as_json() for f in self.damage], "unchecked": [f.as_json() for f in self.unchecked],
-            "leftovers": [f.as_json() for f in self.leftovers], "exit_code": self.exit_code,
-        }  # fmt: skip
+Sizes = dict[str, int]
 
 
 def verified(
@@ -82,223 +42,241 @@ def verified(
 
 
 class _Check:
-    """One pass over everything, in the order in which things refer to each other."""
+    """One pass over everything, in the order in which things refer to each other.
+
+    Works on names relative to the root: joining path objects would take half of the time.
+    """
 
     def __init__(self, archive: Archive, report: Report, decode: Decode | None) -> None:
         self.archive, self.report, self.decode = archive, report, decode
         self.disk, self.layout = archive.disk, archive.layout
-        self.originals: dict[str, Path] = {}
+        self.top = f"{archive.root.as_posix()}/"
+        self.originals: set[str] = set()
         self.trees: dict[str, dict[str, tuple[str, str | None]]] = {kind: {} for kind in KINDS}
         self.seals: dict[str, str] = {}
         self.lost: set[str] = set()
 
     def whole(self) -> Report:
         """All checks."""
-        self._guard(self.layout.root, self._root)
-        self._guard(self.layout.decisions, self._decisions)
-        self._guard(self.layout.originals, self._originals)
+        self._guard("", self._root)
+        self._guard("decisions", self._decisions)
+        self._guard("originals", self._originals)
         for kind in KINDS:
-            self._guard(self.layout.root / kind, self._trees, kind)
-        self._guard(self.layout.facts, self._records, self.layout.facts, "capture_id")
-        self._guard(self.layout.quarantine, self._quarantine)
-        self._guard(self.layout.root, self._references)
-        self._guard(self.layout.catalogue, self._catalogue)
+            self._guard(kind, self._trees, kind)
+        self._guard("facts", self._records, "facts", "capture_id")
+        self._guard("quarantine", self._quarantine)
+        self._guard("", self._references)
+        self._guard("catalog", self._catalogue)
         self.report.counts.update(originals=len(self.originals), records=len(self.seals))
         self.report.counts.update({kind: len(trees) for kind, trees in self.trees.items()})
         return self.report
 
-    def _name(self, path: Path) -> str:
-        return path.relative_to(self.layout.root).as_posix()
-
-    def _guard(self, path: Path, check: Callable[P, object], *args: P.args, **kwargs: P.kwargs) -> None:
+    def _guard(self, name: str, check: Callable[P, object], *args: P.args, **kwargs: P.kwargs) -> None:
         """Run a check; what the disk will not show is `unchecked`, which is no finding of damage."""
         try:
             check(*args, **kwargs)
         except DamageFound as damage:
-            self._damage(Path(damage.path), damage.what)
+            self._damage(damage.path.removeprefix(self.top), damage.what)
         except (StorageError, OSError) as error:
-            self.report.unchecked.append(Finding(self._name(path), str(error)))
+            self.report.unchecked.append(Finding(name, str(error)))
 
-    def _damage(self, path: Path, what: str) -> None:
-        name = self._name(path) if path.is_absolute() else str(path)
+    def _damage(self, name: str, what: str) -> None:
         if name in self.lost:
             self.report.leftovers.append(Finding(name, f"lost, as was noted when it was repaired: {what}"))
         else:
             self.report.damage.append(Finding(name, what))
 
-    def _leftover(self, path: Path, what: str) -> None:
-        self.report.leftovers.append(Finding(self._name(path), what))
+    def _leftover(self, name: str, what: str) -> None:
+        self.report.leftovers.append(Finding(name, what))
+
+    def _names(self, name: str) -> list[str]:
+        return self.disk.names(self.top + name)
 
     def _in_subset(self, identity: str) -> bool:
-        if self.report.subset is None:
-            return True
+        if self.report.depth == "structure" or self.report.subset is None:
+            return self.report.depth != "structure"
         n, m = self.report.subset
         return int(identity[:8], 16) % m == n - 1
 
     # the root
 
     def _root(self) -> None:
-        for name in self.disk.names(self.layout.root):
+        for name in self._names(""):
             if name not in {*AREAS, *FOREIGN, "FORMAT", "lock"}:
-                self._leftover(self.layout.root / name, "a name that is not the archive's")
+                self._leftover(name, "a name that is not the archive's")
         for leftover in self.archive.staging.leftovers():
-            self._leftover(leftover.path, leftover.why)
+            self._leftover(f"staging/{leftover.path.name}", leftover.why)
         document = unseal(read_file(self.disk, self.layout.format), self.layout.format)
         if document["id"] != self.archive.id:
-            self._damage(self.layout.format, "the id of another archive")
+            self._damage("FORMAT", "the id of another archive")
 
     # numbered records
 
     def _decisions(self) -> None:
         # what was noted as lost comes first, since it decides how the rest is spoken of
-        losses = self.layout.decisions / "losses"
-        kinds = [losses.name] if self.disk.names(losses) else []
-        kinds += [name for name in self.disk.names(self.layout.decisions) if name != losses.name]
-        for kind in kinds:
-            self._records(self.layout.decisions / kind, "name")
-            if kind == losses.name:
-                self.lost = set(self.archive.decisions("losses"))
+        for kind in sorted(self._names("decisions"), key=lambda kind: kind != "losses"):
+            self._records(f"decisions/{kind}", "name")
+            if kind == "losses":
+                self.lost = set(self.archive.decisions(kind))
 
-    def _records(self, top: Path, key: str) -> None:
-        for name in self.disk.names(top):
-            self._guard(top / name, self._numbered, top / name, key)
+    def _records(self, top: str, key: str) -> None:
+        found: dict[str, list[str]] = {}
+        for name in self.disk.sizes(self.top + top) if self._names(top) else ():
+            directory, _, file = name.rpartition("/")
+            found.setdefault(f"{top}/{directory}", []).append(file)
+        for directory in sorted(found):
+            self._guard(directory, self._numbered, directory, found[directory], key)
 
-    def _numbered(self, directory: Path, key: str) -> None:
-        names = self.disk.names(directory)
-        numbers = sorted(int(match[1]) for name in names if (match := RECORD.match(name)))
-        for name in names:
-            if not RECORD.match(name):
-                self._damage(directory / name, "a file nobody committed")
-        self._gaps(numbers, directory, "")
+    def _numbered(self, directory: str, names: Iterable[str], key: str) -> None:
+        numbers = []
+        for name in sorted(names):
+            match = RECORD.match(name)
+            if match is None:
+                self._damage(f"{directory}/{name}", "a file nobody committed")
+            else:
+                numbers.append(int(match[1]))
+        self._gaps(sorted(numbers), f"{directory}/")
         for n in numbers:
-            self._guard(directory, self._record, directory / f"{n}.json", n, key)
+            self._guard(directory, self._record, directory, n, key)
 
-    def _gaps(self, numbers: list[int], directory: Path, stem: str) -> None:
-        for n in sorted(set(range(1, (numbers[-1] if numbers else 0) + 1)) - set(numbers)):
-            self._damage(directory / f"{stem}{n}.json", "nothing: the record is missing, a later one is there")
+    def _gaps(self, numbers: list[int], start: str) -> None:
+        if numbers and numbers[-1] != len(numbers):
+            for n in sorted(set(range(1, numbers[-1])) - set(numbers)):
+                self._damage(f"{start}{n}.json", "nothing: the record is missing, a later one is there")
 
-    def _record(self, path: Path, n: int, key: str) -> None:
-        record, directory = read_record(self.archive, path), path.parent
-        about = str(record.about.get(key, ""))
-        says = (record.n, named_directory(about) if key == "name" else about, record.about.get("kind"))
-        if says != (n, directory.name, directory.parent.name if key == "name" else None):
-            self._damage(path, f"the record {record.n} of {record.about}")
-            return
-        self.seals[self._name(path)] = record.seal
+    def _record(self, directory: str, n: int, key: str) -> None:
+        name = f"{directory}/{n}.json"
+        parent, own = directory.split("/")[-2:]
+        about = self._sealed(name, n)
+        said = str(about.get(key, ""))
+        if (named_directory(said) if key == "name" else said) != own or about.get("kind", parent) != parent:
+            self._damage(name, f"a record of {about}")
+
+    def _sealed(self, name: str, n: int) -> dict[str, str]:
+        data = read_file(self.disk, self.top + name)
+        document = unseal(data, self.top + name)
+        if document["n"] != n:
+            raise DamageFound(self.top + name, f"the record {document['n']} of {document['about']}")
+        self.seals[name] = seal_of(data)
+        about: dict[str, str] = document["about"]
+        return about if "capture_id" in about or "name" in about else {**about, **document["content"]}
 
     def _quarantine(self) -> None:
-        for name in self.disk.names(self.layout.quarantine):
-            directory = self.layout.quarantine / name
-            if directory == self.layout.set_aside:
+        for name in self._names("quarantine"):
+            if name == self.layout.set_aside.name:
                 continue
             if not SHA256.match(name):
-                self._leftover(directory, "a name that is not the archive's")
+                self._leftover(f"quarantine/{name}", "a name that is not the archive's")
                 continue
-            self._guard(directory, self._numbered, directory, "original")
+            directory = f"quarantine/{name}"
+            self._guard(directory, self._numbered, directory, self._names(directory), "original")
             if name not in self.originals:
-                self._damage(self.layout.original(name), "nothing: an original in quarantine is missing")
+                self._damage(original_name(name), "nothing: an original in quarantine is missing")
 
     # originals
 
     def _originals(self) -> None:
-        for first in self.disk.names(self.layout.originals):
-            for second in self.disk.names(self.layout.originals / first):
-                directory = self.layout.originals / first / second
-                self._guard(directory, self._files, directory, first + second)
+        for first in self._names("originals"):
+            below: dict[str, Sizes] = {}
+            for name, size in self.disk.sizes(f"{self.top}originals/{first}").items():
+                second, _, file = name.rpartition("/")
+                below.setdefault(second, {})[file] = size
+            for second in sorted(below):
+                self._files(f"originals/{first}/{second}/", first + second, below[second])
 
-    def _files(self, directory: Path, start: str) -> None:
-        sizes = self.disk.sizes(directory)
+    def _files(self, where: str, start: str, sizes: Sizes) -> None:
         arrivals: dict[str, list[int]] = {}
         for name in sorted(sizes):
-            arrival = ARRIVAL.match(name)
-            if arrival and name.startswith(start):
+            arrival = ARRIVAL.match(name) if name.startswith(start) else None
+            if arrival:
                 arrivals.setdefault(arrival[1], []).append(int(arrival[2]))
             elif SHA256.match(name) and name.startswith(start):
-                self.originals[name] = directory / name
+                self.originals.add(name)
+                self._guard(where + name, self._hash_original, where, name)
             else:
-                self._damage(directory / name, "a file nobody committed")
+                self._damage(where + name, "a file nobody committed")
         for sha256, numbers in arrivals.items():
-            self._gaps(sorted(numbers), directory, f"{sha256}.")
-            for n in sorted(numbers):
-                path = directory / f"{sha256}.{n}.json"
-                self._guard(path, self._arrival, path, n, sha256, sizes)
-        for sha256 in sizes.keys() & self.originals.keys():
-            if sha256 not in arrivals:
-                self._leftover(directory / sha256, "an original whose arrival was not noted")
-            self._guard(directory / sha256, self._hash_original, directory / sha256)
+            self._gaps(sorted(numbers), f"{where}{sha256}.")
+            for n in numbers:
+                self._guard(where + sha256, self._arrival, where, sha256, n, sizes.get(sha256))
+        for name in sorted(sizes.keys() & self.originals - arrivals.keys()):
+            self._leftover(where + name, "an original whose arrival was not noted")
 
-    def _arrival(self, path: Path, n: int, sha256: str, sizes: dict[str, int]) -> None:
-        record = read_record(self.archive, path)
-        if (record.n, record.about) != (n, {"original": sha256}):
-            self._damage(path, f"the record {record.n} of {record.about}")
-            return
-        self.seals[self._name(path)] = record.seal
-        size = int(record.content["size"])
-        if sha256 not in sizes:
-            self._damage(path.parent / sha256, "nothing: the original is missing, its arrival is there")
-        elif sizes[sha256] != size:
-            self._damage(path.parent / sha256, f"{sizes[sha256]} bytes where {size} arrived")
+    def _arrival(self, where: str, sha256: str, n: int, size: int | None) -> None:
+        said = self._sealed(f"{where}{sha256}.{n}.json", n)
+        if said["original"] != sha256:
+            self._damage(f"{where}{sha256}.{n}.json", f"a record of {said['original']}")
+        elif size is None:
+            self._damage(where + sha256, "nothing: the original is missing, its arrival is there")
+        elif size != int(said["size"]):
+            self._damage(where + sha256, f"{size} bytes where {said['size']} arrived")
 
-    def _hash_original(self, path: Path) -> None:
-        if self.report.depth != "structure" and self._in_subset(path.name):
+    def _hash_original(self, where: str, name: str) -> None:
+        if self._in_subset(name):
             digest = hashlib.sha256()
-            for piece in self.disk.pieces(path, PIECE):
+            for piece in self.disk.pieces(Path(self.top + where + name), PIECE):
                 digest.update(piece)
-            if digest.hexdigest() != path.name:
-                self._damage(path, "bytes that differ from the hash they are named by")
+            if digest.hexdigest() != name:
+                self._damage(where + name, "bytes that differ from the hash they are named by")
 
     # captures and results
 
     def _trees(self, kind: str) -> None:
-        top = self.layout.root / kind
-        for prefix in self.disk.names(top):
-            for name in self.disk.names(top / prefix):
-                path = top / prefix / name
-                if not ID.match(name) or name[:2] != prefix:
+        for prefix in self._names(kind):
+            below: dict[str, Sizes] = {}
+            for name, size in self.disk.sizes(f"{self.top}{kind}/{prefix}").items():
+                identity, _, file = name.partition("/")
+                below.setdefault(identity, {})[file] = size
+            for identity in sorted({*below, *self._names(f"{kind}/{prefix}")}):
+                path = f"{kind}/{prefix}/{identity}"
+                if ID.match(identity) and identity[:2] == prefix:
+                    self._guard(path, self._tree, kind, identity, below.get(identity, {}))
+                else:
                     self._damage(path, "a name nobody committed")
-                    continue
-                self._guard(path, self._tree, kind, path)
 
-    def _tree(self, kind: str, path: Path) -> None:
-        sizes = self.disk.sizes(path)
-        if MANIFEST not in sizes:
-            raise DamageFound(path, "a directory without its manifest")
-        data = read_file(self.disk, path / MANIFEST)
-        tree = parsed_manifest(data, path, kind, path.name, self.disk)
-        sizes.pop(MANIFEST)
-        for name in sorted(sizes.keys() - tree.files.keys()):
-            self._damage(path / name, "a file nobody committed")
+    def _tree(self, kind: str, identity: str, sizes: Sizes) -> None:
+        where = f"{kind}/{identity[:2]}/{identity}"
+        if sizes.pop(MANIFEST, None) is None:
+            raise DamageFound(where, "a directory without its manifest")
+        data = read_file(self.disk, f"{self.top}{where}/{MANIFEST}")
+        tree = parsed_manifest(data, Path(self.top + where), kind, identity, self.disk)
+        whole = []
         for name, (size, _) in tree.files.items():
-            if name not in sizes:
-                self._damage(path / name, "nothing: the file is missing")
-            elif sizes[name] != size:
-                self._damage(path / name, f"{sizes[name]} bytes where {size} were committed")
-        self.trees[kind][path.name] = tree.seal, source_of(tree)
-        if self.report.depth != "structure" and self._in_subset(path.name):
-            self._hash_tree(tree, [name for name in tree.files if sizes.get(name) == tree.files[name][0]])
+            found = sizes.pop(name, None)
+            if found == size:
+                whole.append(name)
+            else:
+                what = "nothing: the file is missing" if found is None else f"{found} bytes where {size} were committed"
+                self._damage(f"{where}/{name}", what)
+        for name in sorted(sizes):
+            self._damage(f"{where}/{name}", "a file nobody committed")
+        self.trees[kind][identity] = tree.seal, source_of(tree)
+        if self._in_subset(identity):
+            self._hash_tree(where, tree, whole)
 
-    def _hash_tree(self, tree: Tree, names: list[str]) -> None:
+    def _hash_tree(self, where: str, tree: Tree, names: list[str]) -> None:
+        before = len(self.report.damage)
         for name in names:
-            self._guard(tree.path / name, tree.read, name)
-        if self.report.depth == "deep" and len(names) == len(tree.files):
-            self._guard(tree.path, self._values, tree)
+            self._guard(f"{where}/{name}", tree.read, name)
+        if self.report.depth == "deep" and len(names) == len(tree.files) and len(self.report.damage) == before:
+            self._guard(where, self._values, where, tree)
 
-    def _values(self, tree: Tree) -> None:
+    def _values(self, where: str, tree: Tree) -> None:
         for store in sorted({name.split("/")[0] for name in tree.files if "/" in name}):
             reader = tree.zarr(store)
             for name in reader.names:
                 for _ in reader.array(name).blocks():
                     pass
         source = source_of(tree)
-        if tree.kind != "captures" or self.decode is None or source not in self.originals:
+        if tree.kind != "captures" or self.decode is None or source is None or source not in self.originals:
             return
         try:
-            differs = self.decode(tree, self.originals[source])
+            differs = self.decode(tree, self.layout.original(source))
         except Exception as error:  # noqa: BLE001 - a reader of any author runs here
-            self.report.unchecked.append(Finding(self._name(tree.path), f"{type(error).__name__}: {error}"))
+            self.report.unchecked.append(Finding(where, f"{type(error).__name__}: {error}"))
             return
         if differs:
-            self._damage(tree.path, f"values that differ from the original's: {differs}")
+            self._damage(where, f"values that differ from the original's: {differs}")
 
     # what refers to what
 
@@ -307,40 +285,38 @@ class _Check:
         for identity, (_, source) in self.trees["captures"].items():
             used.add(source)
             if source is not None and source not in self.originals:
-                self._damage(self.layout.original(source), f"nothing: the original of capture {identity} is missing")
+                self._damage(original_name(source), f"nothing: the original of capture {identity} is missing")
         for identity, (_, source) in self.trees["results"].items():
             if source is not None and source not in self.trees["captures"]:
-                where = self.layout.tree("captures", source)
-                if not self.disk.names(where):
+                where = f"captures/{source[:2]}/{source}"
+                if not self._names(where):
                     self._damage(where, f"nothing: the capture of result {identity} is missing")
-        held = set(self.disk.names(self.layout.quarantine))
-        for sha256, path in self.originals.items():
-            if sha256 not in used and sha256 not in held:
-                self._leftover(path, "an original that no capture was made from")
+        for sha256 in sorted(self.originals - used - set(self._names("quarantine"))):
+            self._leftover(original_name(sha256), "an original that no capture was made from")
 
     def _catalogue(self) -> None:
         catalogue = self.archive.catalogue_for_reading()
         if catalogue is None:
-            self._leftover(self.layout.catalogue, "no usable catalogue; `archive rebuild` makes one")
+            self._leftover("catalog/catalogue.sqlite", "no usable catalogue; `archive rebuild` makes one")
             return
         try:
             behind = sum(self._against(catalogue, name) for name in INDEX_TABLES)
         finally:
             self.archive.done_reading(catalogue)
         if behind:
-            self._leftover(self.layout.catalogue, f"{behind} entries behind the archive; the next run catches up")
+            what = f"{behind} entries behind the archive; the next run catches up"
+            self._leftover("catalog/catalogue.sqlite", what)
 
     def _against(self, catalogue: Catalogue, table: str) -> int:
         """Name what the catalogue knows and the disk has not, or has otherwise; how many it has not heard of."""
-        found = dict(self._found(table))
-        known = dict(catalogue.known(table))
+        found, known = dict(self._found(table)), dict(catalogue.known(table))
         already = {finding.path for finding in self.report.damage}
         for path in sorted(known.keys() - found.keys()):
             if not any(name == path or name.startswith(f"{path}/") for name in already):
-                self._damage(Path(path), "nothing: the catalogue knows it, the disk has it no more")
+                self._damage(path, "nothing: the catalogue knows it, the disk has it no more")
         for path in sorted(known.keys() & found.keys()):
             if known[path] != found[path]:
-                self._damage(Path(path), "another document than the one that was committed")
+                self._damage(path, "another document than the one that was committed")
         return len(found.keys() - known.keys())
 
     def _found(self, table: str) -> Iterator[tuple[str, str]]:
@@ -348,6 +324,11 @@ class _Check:
             for kind, trees in self.trees.items():
                 yield from ((f"{kind}/{identity[:2]}/{identity}", seal) for identity, (seal, _) in trees.items())
         elif table == "originals":
-            yield from ((self._name(path), sha256) for sha256, path in self.originals.items())
+            yield from ((original_name(sha256), sha256) for sha256 in self.originals)
         else:
             yield from self.seals.items()
+
+
+def original_name(sha256: str) -> str:
+    """Place of an original, relative to the root."""
+    return f"originals/{sha256[:2]}/{sha256[2:4]}/{sha256}"
