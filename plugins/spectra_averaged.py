@@ -124,7 +124,7 @@ def segment_length(rate_hz: float, resolution_hz: float, shortest_s: float | Non
 
     Raises SchemaError when that stretch is too short for any spectrum.
     """
-    wanted = 2 * scipy.fft.next_fast_len(int(np.ceil(0.5 * rate_hz / resolution_hz - 1e-6)), real=True)
+    wanted = 2 * int(scipy.fft.next_fast_len(int(np.ceil(0.5 * rate_hz / resolution_hz - 1e-6)), real=True))
     if shortest_s is None:
         return wanted
     # a millionth of a sample: stretches are cut at sample instants

@@ -92,7 +92,7 @@ def noise_floor(auto: FloatArray, n_effective: float, skip: int = 2) -> FloatArr
     share = (rank + 0.5) / size
     level = np.log(np.maximum(low / _quantile_share(n_effective, share), np.finfo(np.float64).tiny))
     centres, bins = starts + 0.5 * (size - 1), np.arange(n_f)
-    return np.exp(np.stack([np.interp(bins, centres, axis) for axis in level]))
+    return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
 
 
 def _quantile_share(n_effective: float, quantile: float) -> float:
@@ -108,7 +108,7 @@ def line_threshold(n_effective: float, n_bins: int, false_lines: float) -> float
     """
     freedom = 2.0 * n_effective
     height = float(special.chdtri(freedom, false_lines / max(n_bins, 1)) / freedom)
-    return height * (1.0 + 2.6 / np.sqrt(FLOOR_BINS * n_effective))
+    return height * (1.0 + 2.6 / float(np.sqrt(FLOOR_BINS * n_effective)))
 
 
 def line_bins(spectrum: LineSpectrum, floor: FloatArray, false_lines: float = 0.01) -> npt.NDArray[np.int64]:

@@ -320,7 +320,7 @@ class GridResampler:
         at = first[:, None] + np.arange(taps)
         weights = least_squares_weights(self._times[at], instants, GRID_BAND * self.rate_hz)
         made = np.einsum("cgt,got->cgo", self._values[:, at], weights)
-        return made.reshape(made.shape[0], -1)
+        return np.asarray(made.reshape(made.shape[0], -1), dtype=np.float64)
 
 
 def least_squares_weights(times_s: FloatArray, instants_s: FloatArray, width_hz: float) -> FloatArray:

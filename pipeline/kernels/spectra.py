@@ -124,18 +124,15 @@ class ScaledSpectrum:
             raise ValueError(msg)
         # a constant's mean square is its square; a sine's is half of its squared peak
         crest = 1.0 / _sides(self.length)
-        power = {
-            "amplitude": lambda: self.values**2 * crest,
-            "rms": lambda: self.values**2,
-            "power": lambda: self.values,
-            "density": lambda: self.values * self.enbw_hz,
-        }[self.scaling]()
-        values = {
-            "amplitude": lambda: np.sqrt(power / crest),
-            "rms": lambda: np.sqrt(power),
-            "power": lambda: power,
-            "density": lambda: power / self.enbw_hz,
-        }[scaling]()
+        unit = {"amplitude": crest, "rms": np.ones_like(crest), "power": None, "density": None}
+        power = self.values * (self.enbw_hz if self.scaling == "density" else 1.0)
+        root = unit[self.scaling]
+        if root is not None:
+            power = self.values**2 * root
+        root = unit[scaling]
+        values = power / self.enbw_hz if scaling == "density" else power
+        if root is not None:
+            values = np.sqrt(power / root)
         return ScaledSpectrum(scaling, np.asarray(values), self.length, self.enbw_hz, self.bin_hz)
 
     def band_mean_square(self, low: int, high: int) -> FloatArray:
