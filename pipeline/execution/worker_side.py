@@ -41,8 +41,8 @@ class BenchPlugin(WorkerPlugin):
             self.bench.close()
 
 
-def _held() -> BenchPlugin:
-    held = get_worker().plugins[PLUGIN_NAME]
+def _held(worker: Any = None) -> BenchPlugin:
+    held = (worker or get_worker()).plugins[PLUGIN_NAME]
     assert isinstance(held, BenchPlugin)
     return held
 
@@ -63,7 +63,7 @@ def run_parts(order: Order, number: int, products: Mapping[str, Any], parts: Seq
     return bench.run_parts(order, number, products, parts)
 
 
-def plugins_here() -> tuple[str, list[dict[str, Any]]]:
+def plugins_here(dask_worker: Any) -> tuple[str, list[dict[str, Any]]]:
     """Fingerprint and listing of this worker's plugins, for the coordinator's check at the start."""
-    held = _held()
+    held = _held(dask_worker)
     return held.fingerprint, held.listing
