@@ -70,13 +70,12 @@ class _Group:
     decimals: tuple[int, ...]
     dtype: str
 
-    def counts(self, numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.generic]:
-        """Native counts [shape=(n_channel, n)] of parsed rows [shape=(n, n_number_column)]."""
-        chosen = numbers[:, list(self.places)].T
-        if self.dtype == "float64":
-            return np.ascontiguousarray(chosen)
-        factors = np.array([[10.0**d] for d in self.decimals])
-        counts: npt.NDArray[np.generic] = np.rint(chosen * factors).astype(self.dtype)
+    def counts(self, numbers: Sequence[npt.NDArray[np.float64]]) -> npt.NDArray[np.generic]:
+        """Native counts [shape=(n_channel, n)] of parsed columns."""
+        counts = np.empty((len(self.columns), numbers[0].size), self.dtype)
+        for row, (place, decimals) in enumerate(zip(self.places, self.decimals, strict=True)):
+            column = numbers[place]
+            counts[row] = column if self.dtype == "float64" else np.rint(column * 10.0**decimals)
         return counts
 
 
@@ -168,7 +167,7 @@ def _stamp_values(block: RowBlock, layout: Layout, dialect: Dialect) -> npt.NDAr
     """Stamps of a block as float64 as written, or int64 nanoseconds."""
     first = layout.time[0]
     if dialect.kinds[first.cell] == "number":
-        return block.numbers[:, _number_places(dialect)[first.cell]]
+        return block.numbers[_number_places(dialect)[first.cell]]
     lines = np.array([block.line(row) for row in range(block.n)], np.int64)
     stamp_cells = [cell for cell, kind in enumerate(dialect.kinds) if kind == "stamp"]
     texts = [block.stamps[stamp_cells.index(column.cell)] for column in layout.time]
@@ -184,12 +183,12 @@ def _surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> _Survey:
     for block in rows.blocks():
         survey.n += block.n
         for column in layout.data:
-            _survey_column(survey, column.cell, block.numbers[:, places[column.cell]])
+            _survey_column(survey, column.cell, block.numbers[places[column.cell]])
         if layout.time and block.n:
             survey.stamps.push(_stamp_values(block, layout, dialect), block.line)
         if survey.held is not None:
             survey.held.append(block)
-            survey.held_bytes += block.numbers.nbytes
+            survey.held_bytes += sum(column.nbytes for column in block.numbers)
             if survey.held_bytes > HELD_BYTES:
                 survey.held = None
     if not survey.n:

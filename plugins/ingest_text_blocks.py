@@ -30,13 +30,13 @@ _LONGEST_LINE = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class RowBlock:
-    """Consecutive rows: ``numbers`` [shape=(n_row, n_number_column)], ``stamps`` one text array per stamp column.
+    """Consecutive rows: ``numbers`` one array [shape=(n_row,)] per number column, ``stamps`` one per stamp column.
 
     ``lines`` [shape=(n_row,)] are the line numbers of the rows in the file, or None when they simply follow
     ``first_line``.
     """
 
-    numbers: npt.NDArray[np.float64]
+    numbers: tuple[npt.NDArray[np.float64], ...]
     stamps: tuple[npt.NDArray[np.object_], ...]
     first_line: int
     lines: npt.NDArray[np.int64] | None = None
@@ -44,7 +44,7 @@ class RowBlock:
     @property
     def n(self) -> int:
         """Rows."""
-        return int(self.numbers.shape[0])
+        return int(self.numbers[0].size)
 
     def line(self, row: int) -> int:
         """Line number of one row."""
@@ -55,23 +55,24 @@ def text_blocks(path: Path, encoding: str) -> Iterator[tuple[bytes, bool]]:
     """Whole lines as UTF-8 (or the file's own single bytes), line feeds only; True with the last block."""
     with path.open("rb") as stream:
         decoder = codecs.getincrementaldecoder(encoding)("strict") if encoding.startswith("utf-16") else None
-        rest = b""
-        while True:
-            raw = stream.read(BLOCK_BYTES)
+        rest, waiting = b"", b""
+        while raw := stream.read(BLOCK_BYTES):
             data = rest + (_recoded(decoder, raw) if decoder else raw)
-            if not raw:
-                yield _plain(data), True
-                return
             # a carriage return at the very end may be the first half of a line ending
-            cut = max(data.rfind(b"\n"), data.rfind(b"\r", 0, len(data) - 1)) + 1
+            cut = max(data.rfind(b"\n"), data.rfind(b"\r", 0, max(len(data) - 1, 0))) + 1
             if not cut and len(data) > _LONGEST_LINE + BLOCK_BYTES:
                 raise ReaderRefusal(
                     ReasonCode.LIMIT_EXCEEDED, "a line is too long for rows of samples",
                     found=f"{len(data)} bytes without a line end", allowed=f"{_LONGEST_LINE} bytes",
                 )  # fmt: skip
             rest = data[cut:]
-            if cut:
-                yield _plain(data[:cut]), False
+            if cut and waiting:
+                yield waiting, False
+            waiting = _plain(data[:cut]) if cut else waiting
+        rest += _recoded(decoder, b"") if decoder else b""
+        if rest and waiting:
+            yield waiting, False
+        yield (_plain(rest) if rest else waiting), True
 
 
 def _recoded(decoder: codecs.IncrementalDecoder, raw: bytes) -> bytes:
@@ -151,7 +152,7 @@ class RowReader:
 
     def _parsed(
         self, data: bytes, n_lines: int
-    ) -> tuple[npt.NDArray[np.float64], tuple[npt.NDArray[np.object_], ...]] | None:
+    ) -> tuple[tuple[npt.NDArray[np.float64], ...], tuple[npt.NDArray[np.object_], ...]] | None:
         """The block by the C parser, or None when anything at all is not as it should be."""
         import pandas as pd
 
@@ -168,8 +169,8 @@ class RowReader:
             frame = pd.read_csv(io.BytesIO(data), **self._options)
         except (ValueError, OverflowError):  # the parser's own errors are ValueErrors
             return None
-        numbers = np.ascontiguousarray(frame[[f"c{i}" for i in self._numeric]].to_numpy(np.float64))
-        if len(numbers) != n_lines or not np.isfinite(numbers).all():
+        numbers = tuple(np.asarray(frame[f"c{i}"].to_numpy(), np.float64) for i in self._numeric)
+        if len(frame) != n_lines or not all(np.isfinite(column).all() for column in numbers):
             return None
         return numbers, tuple(frame[f"c{i}"].to_numpy(object) for i in self._stamped)
 
@@ -245,9 +246,9 @@ class RowReader:
             raise ReaderRefusal(ReasonCode.NON_FINITE, f"{where} holds no finite number", found=repr(cell[:60]))
 
     def _built(self, rows: list[list[str]], lines: list[int], decimal: str, first_line: int) -> RowBlock:
-        numbers = np.array(
-            [[float(row[i].replace(decimal, ".")) for i in self._numeric] for row in rows], np.float64
-        ).reshape(len(rows), len(self._numeric))
+        numbers = tuple(
+            np.array([float(row[i].replace(decimal, ".")) for row in rows], np.float64) for i in self._numeric
+        )
         stamps = tuple(np.array([row[i] for row in rows], object) for i in self._stamped)
         return RowBlock(numbers, stamps, first_line, np.array(lines, np.int64))
 

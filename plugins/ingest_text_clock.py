@@ -7,8 +7,9 @@ are refused with their lines: no order of the samples could be trusted after tha
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -181,15 +182,35 @@ class StampWatch:
     def fit(self, scale: TimeScale) -> ClockFit:
         """What the stamps show. Raises ReaderRefusal ``bad_clock`` when they show no rate."""
         gauge = ClockGauge(scale.tick_s or None)
+        steps: set[int] = set()
+        last: int | None = None
         for values in self._kept:
-            gauge.push(scale.ticks(values))
+            ticks = scale.ticks(values)
+            gauge.push(ticks)
+            steps.update(_distinct_steps(ticks, last) if len(steps) < 2 else ())
+            last = ticks[-1]
         try:
-            return gauge.fit()
+            fit = gauge.fit()
         except ValueError as error:
             raise ReaderRefusal(
                 ReasonCode.BAD_CLOCK, "the stamps show no rate", found=str(error),
                 todo="leave out the time column and give sample_rate_hz",
             ) from None  # fmt: skip
+        if scale.decimals is not None and len(steps) == 1:
+            return replace(fit, uniform=True, rate_hz=_exact_rate(steps.pop(), scale))
+        return fit
+
+
+def _distinct_steps(ticks: npt.NDArray[Any], last: int | None) -> list[int]:
+    joined = ticks if last is None else np.concatenate([[last], ticks])
+    return [int(step) for step in np.unique(np.diff(joined))[:2]]
+
+
+def _exact_rate(step: int, scale: TimeScale) -> float:
+    """Rate of stamps that all advance by the same ticks: however short the record, no other rate can be meant."""
+    assert scale.decimals is not None
+    unit_s = Fraction(scale.unit_s).limit_denominator(10**9)
+    return float(Fraction(10**scale.decimals, step) / unit_s)
 
 
 def _plausible_unit_s(step: float, first: float, rate_hz: float | None) -> float:

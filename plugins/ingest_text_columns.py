@@ -199,8 +199,9 @@ def _may_be_suffix(unit: str, name: list[str]) -> bool:
     """A bare letter is a unit only behind a name that can have it."""
     if len(unit) > 1:
         return True
-    wanted = {"c": "temp", "t": "", "s": "t", "g": "", "v": "", "n": "f", "m": "d"}
-    lead = wanted.get(unit.lower(), "?")
+    if unit.lower() == "s":
+        return _TIME.fullmatch(" ".join(name).lower()) is not None or name[0].lower().startswith("t")
+    lead = {"c": "temp", "g": "", "v": "", "n": "f", "m": "d"}.get(unit.lower(), "?")
     return any(word.lower().startswith(lead) for word in name)
 
 
@@ -367,7 +368,10 @@ def _key_value(line: str) -> tuple[str, str] | None:
     """``key: value``, ``key = value`` or ``key, value`` with a key of letters."""
     text = line.strip().strip('"').lstrip("#/%;! ").strip()
     match = re.match(r"([^\W\d][^:=,;\t]{0,60}?)\s*(?:[:=]|[,;\t])\s*(.+)", text)
-    return (match[1].strip().lower(), match[2].strip().strip('",;\t ')) if match else None
+    if match is None:
+        return None
+    value = re.sub(r'["\s]*[,;\t]["\s]*(?=[^\W\d])', " ", match[2].strip().strip('",;\t '))
+    return match[1].strip().strip('"').lower(), value
 
 
 def _declared(lines: list[str]) -> Declared:

@@ -26,16 +26,26 @@ _FAMILIES: dict[str, tuple[str, dict[str, tuple[float, tuple[str, ...]]]]] = {
     "acceleration": (
         "m s-2",
         {
-            "g": (STANDARD_GRAVITY, ("g", "gn", "g0", "gravity")),
-            "mg": (MILLI_G, ("mg", "milli-g", "millig", "milli g")),
-            "ug": (MILLI_G / 1000.0, ("ug", "micro-g")),
+            "g": (STANDARD_GRAVITY, ("g", "gn", "g0", "gravity", "g-force", "g force")),
+            "mg": (MILLI_G, ("mg", "milli-g", "millig", "milli g", "m-g", "mgn")),
+            "ug": (MILLI_G / 1000.0, ("ug", "micro-g", "microg", "micro g")),
             "m/s2": (
                 1.0,
-                ("m/s2", "m/s/s", "ms-2", "m s-2", "m/s^2", "m/s**2", "mps2", "m/sec2", "m/sec^2", "m.s-2"),
+                (
+                    "m/s2", "m/s/s", "ms-2", "m s-2", "m s^-2", "ms^-2", "m*s^-2", "m*s-2", "m/s^2", "m/s**2",
+                    "mps2", "ms2", "m/ss", "m/(s2)", "m/(s^2)", "m/sec2", "m/sec^2", "m/sec/sec", "m.s-2", "m.s^-2",
+                    "meter/s2", "meters/s2", "metre/s2",
+                ),
             ),
-            "mm/s2": (1e-3, ("mm/s2", "mm/s/s", "mm s-2", "mm/s^2", "mmps2", "mm/sec2")),
-            "cm/s2": (1e-2, ("cm/s2", "cm/s/s", "cm/s^2", "gal", "cm/sec2", "cm/sec/sec")),
-            "ft/s2": (0.3048, ("ft/s2", "ft/s^2")),
+            "mm/s2": (
+                1e-3,
+                ("mm/s2", "mm/s/s", "mm s-2", "mm s^-2", "mm/s^2", "mmps2", "mm/sec2", "mm/sec/sec", "mm/sec^2"),
+            ),
+            "cm/s2": (
+                1e-2,
+                ("cm/s2", "cm/s/s", "cm/s^2", "cm s-2", "cm s^-2", "gal", "cm/sec2", "cm/sec/sec", "cm/sec^2"),
+            ),
+            "ft/s2": (0.3048, ("ft/s2", "ft/s^2", "ft/s/s", "ft/sec2")),
         },
     ),
     "time": (
@@ -50,7 +60,10 @@ _FAMILIES: dict[str, tuple[str, dict[str, tuple[float, tuple[str, ...]]]]] = {
     ),
     "speed": (
         "Hz",
-        {"rpm": (1.0 / 60.0, ("rpm", "1/min", "min-1", "r/min", "u/min"))},
+        {
+            "rpm": (1.0 / 60.0, ("rpm", "1/min", "min-1", "min^-1", "r/min", "rev/min", "u/min", "upm")),
+            "rps": (1.0, ("rps", "rev/s", "r/s", "u/s")),
+        },
     ),
     "temperature": ("degC", {"degC": (1.0, ("degc", "c", "celsius", "deg c"))}),
     "force": (
@@ -60,7 +73,7 @@ _FAMILIES: dict[str, tuple[str, dict[str, tuple[float, tuple[str, ...]]]]] = {
     "displacement": ("m", {"m": (1.0, ("m",)), "mm": (1e-3, ("mm",)), "um": (1e-6, ("um", "micron"))}),
     "voltage": ("V", {"V": (1.0, ("v", "volt", "volts")), "mV": (1e-3, ("mv",))}),
     "pressure": ("Pa", {"Pa": (1.0, ("pa",)), "kPa": (1e3, ("kpa",)), "bar": (1e5, ("bar",))}),
-    "counts": ("1", {"counts": (1.0, ("counts", "count", "lsb", "digits", "raw"))}),
+    "counts": ("1", {"counts": (1.0, ("counts", "count", "lsb", "digits", "raw", "adc", "adc counts", "cts"))}),
 }
 
 _BY_SPELLING: dict[str, Unit] = {
