@@ -16,7 +16,7 @@ from .over_platforms import summaries
 from .pairing import Cell, Pairing, Side, paired
 from .sentences import scope_sentence, verdict_sentence
 from .study_file import Study
-from .verdicts import Measured, verdict_of
+from .verdicts import OPEN, OVER, WITHIN, Measured, verdict_of
 
 CONVENTIONAL_READING = "highest_bin"
 CONVENTIONAL_COMBINATION = "mean"
@@ -124,7 +124,10 @@ def _comparison(study: Study, pairing: Pairing, asked: _Asked) -> Comparison:
     candidate = pairing.side(asked.reading, asked.combination, asked.cell, asked.candidate)
     around = circumstances(baseline, candidate)
     measured = _measured(study, baseline, candidate)
-    answer = verdict_of(study, measured, around, against_baseline=asked.against_baseline)
+    answer = verdict_of(
+        study, measured, around, against_baseline=asked.against_baseline,
+        absolute=asked.combination == study.combination,
+    )  # fmt: skip
     effect = measured.effect
     shown = None if answer.silent else measured.log_ratio
     return Comparison(
@@ -237,14 +240,20 @@ def _equivalence(study: Study, measured: Measured) -> dict[str, Any]:
 
 
 def _contradictions_open(made: Sequence[Comparison]) -> list[Comparison]:
-    """Where rss and mean are on different sides of the limit, the comparison stays open."""
-    verdicts = {_identity(c, c.combination): c.verdict for c in made}
+    """Where the percents of rss and mean are on different sides of the limit, the comparison stays open.
+
+    What the candidate's own value decided (over ``limit_mg``, or both parts negligible) is not touched: mean and
+    rss differ in size by construction.
+    """
+    by_percent = {_identity(c, c.combination): str(c.extra.get("verdict_percent", "")) for c in made}
     out: list[Comparison] = []
     for c in made:
-        rss, mean = (verdicts.get(_identity(c, name), "") for name in ("rss", "mean"))
-        if c.carries_verdict and {rss, mean} == {"within_limit", "over_limit"}:
-            detail = f"rss is {rss.replace('_', ' ')}, mean is {mean.replace('_', ' ')}: the sensor's direction decides"
-            c = replace(c, verdict="open", reasons=(*c.reasons, Reason(ReasonCode.ORIENTATION, detail)))
+        rss, mean = (by_percent.get(_identity(c, name), "") for name in ("rss", "mean"))
+        decided = c.extra.get("negligible") or c.extra.get("verdict_mg") == OVER
+        if c.carries_verdict and {rss, mean} == {WITHIN, OVER} and not decided:
+            said = f"rss is {rss.replace('_', ' ')}, mean is {mean.replace('_', ' ')}"
+            reason = Reason(ReasonCode.ORIENTATION, f"{said}: the sensor's direction decides")
+            c = replace(c, verdict=OPEN, reasons=(*c.reasons, reason), repeats_needed=None)
         out.append(c)
     return out
 

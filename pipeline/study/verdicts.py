@@ -51,8 +51,13 @@ class Answer:
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
-def verdict_of(study: Study, measured: Measured, around: Circumstances, *, against_baseline: bool = True) -> Answer:
-    """The verdict on one comparison. Comparisons among candidates get none: the limit is over the baseline."""
+def verdict_of(
+    study: Study, measured: Measured, around: Circumstances, *, against_baseline: bool = True, absolute: bool = True
+) -> Answer:
+    """The verdict on one comparison. Comparisons among candidates get none: the limit is over the baseline.
+
+    ``absolute`` is False for combinations beside the study's own: limits in milli-g are set for that one only.
+    """
     stated = _stated(around)
     blocked = _blocking(measured, around)
     if blocked:
@@ -64,7 +69,7 @@ def verdict_of(study: Study, measured: Measured, around: Circumstances, *, again
         return Answer(NONE, (*weak, why, *stated))
     if weak:
         return Answer(INDICATIVE, (*weak, *stated))
-    return _against_limits(study, measured, stated)
+    return _against_limits(study, measured, stated, absolute=absolute)
 
 
 def _blocking(measured: Measured, around: Circumstances) -> tuple[Reason, ...]:
@@ -141,16 +146,16 @@ def _stated(around: Circumstances) -> tuple[Reason, ...]:
     return tuple(reasons)
 
 
-def _against_limits(study: Study, measured: Measured, stated: tuple[Reason, ...]) -> Answer:
+def _against_limits(study: Study, measured: Measured, stated: tuple[Reason, ...], *, absolute: bool) -> Answer:
     effect = measured.effect
     assert effect is not None  # two repeats a side, or it would be indicative
     verdict = place(effect.low, effect.high, effects.log_of_percent(study.limit_percent))
     needed = _needed_for_percent(study, measured) if verdict == OPEN else 0
     extra: dict[str, Any] = {"verdict_percent": verdict}
-    if _negligible(study, measured):
+    if absolute and _negligible(study, measured):
         verdict, needed = WITHIN, 0
         extra["negligible"] = True
-    if study.limit_mg is not None and measured.candidate.unit == "mg":
+    if absolute and study.limit_mg is not None and measured.candidate.unit == "mg":
         by_value = _value_verdict(study, measured, study.limit_mg)
         extra["verdict_mg"] = by_value
         if by_value == OPEN:
