@@ -1,0 +1,231 @@
+"""The fleet bench: builds a fleet from a seed and prints how thrumline fares beside the plain script.
+
+    python bench_datasets/fleet_bench.py                      the whole table at its default size
+    python bench_datasets/fleet_bench.py --rows 2 3 --rounds 3
+    python bench_datasets/fleet_bench.py --platforms 40 --parts 6 --repeats 5 --seconds 42 --rate 1600 --rows 2
+
+Both sides read the same files in alternating whole processes on the same machine; each round gets a fresh
+archive; nothing is kept between sides. Files are in the operating system's cache for both. Rows 1 and 5 have
+scripts of their own (spectral_kernel.py, long_capture.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stopwatch import machine, median, process_seconds, table, thrumline
+from thrumline.pipeline.testing import FleetSpec, TextDialect, invented_platforms, write_fleet
+
+HERE = Path(__file__).parent
+SEED = 7
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the command line asked for."""
+
+    fleet: FleetSpec
+    rounds: int
+    many: int
+    folder: Path
+
+    def built(self, name: str, spec: FleetSpec) -> Path:
+        """A fleet on disk; returns its study file."""
+        folder = self.folder / name
+        return folder / "study.toml" if folder.exists() else write_fleet(folder, spec, SEED)
+
+    def run(self, study: Path, archive: Path, *, workers: int = 2) -> float:
+        """Seconds of one whole ``thrumline run``."""
+        out = self.folder / "out"
+        return process_seconds(
+            thrumline("run", str(study), "--archive", str(archive), "--out", str(out), "--workers", str(workers))
+        )
+
+    def fresh(self, study: Path, *, workers: int = 2) -> float:
+        """Seconds of a first run, archive and all."""
+        archive = self.folder / "archive-fresh"
+        shutil.rmtree(archive, ignore_errors=True)
+        return self.run(study, archive, workers=workers)
+
+    def yardstick(self, study: Path, processes: int = 1) -> float:
+        """Seconds of the plain script."""
+        command = [sys.executable, str(HERE / "yardstick.py"), str(study.parent / "captures.csv")]
+        return process_seconds([*command, "--processes", str(processes)])
+
+
+Rows = list[list[str]]
+
+
+def small(spec: FleetSpec) -> FleetSpec:
+    """One platform of the fleet: what a start costs."""
+    return replace(spec, platforms=spec.platforms[:1])
+
+
+def size_of(spec: FleetSpec) -> int:
+    """Captures in the fleet."""
+    return len(spec.platforms) * len(spec.parts) * spec.repeats * spec.placements * spec.takes
+
+
+def first_run(asked: Asked) -> Rows:
+    """Row 2: a first run with everything, against the script that does none of it; start and slope."""
+    study, few = asked.built("fleet", asked.fleet), asked.built("few", small(asked.fleet))
+    rounds = [
+        (asked.yardstick(study), asked.fresh(study), asked.yardstick(study, 2), asked.fresh(few))
+        for _ in range(asked.rounds)
+    ]
+    script, ours, pool, ours_few = (median(column) for column in zip(*rounds, strict=True))
+    n, n_few = size_of(asked.fleet), size_of(small(asked.fleet))
+    slope = (ours - ours_few) / (n - n_few)
+    megabytes = sum(path.stat().st_size for path in (study.parent / "captures").rglob("*.*")) / 1e6
+    return [
+        ["2", f"first run, {n} captures, {megabytes:.0f} MB", f"{ours:.2f} s",
+         f"{script:.2f} s (pool of 2: {pool:.2f} s)", f"{ours / script:.2f}x", "<= 3x, aim 1.5x"],
+        ["2", "start (slope taken off)", f"{ours_few - n_few * slope:.2f} s", "", "", "<= 3 s"],
+        ["2", "slope per capture, 2 workers", f"{1e3 * slope:.1f} ms", "", "", "<= 20 ms, aim 10 ms"],
+    ]  # fmt: skip
+
+
+def changed_recipe(asked: Asked) -> Rows:
+    """Row 3: the same study with another recipe, from the archive; every round another resolution."""
+    study = asked.built("fleet", asked.fleet)
+    asked.fresh(study)
+    archive, plain = asked.folder / "archive-fresh", study.read_text(encoding="utf-8")
+    rounds = []
+    for number in range(asked.rounds):
+        changed = study.with_name("changed.toml")
+        changed.write_text(f"{plain}\n[stage.spectrum]\nresolution_hz = {0.30 + 0.01 * number:.2f}\n", encoding="utf-8")
+        rounds.append((asked.yardstick(study), asked.run(changed, archive)))
+    script, ours = (median(column) for column in zip(*rounds, strict=True))
+    return [["3", f"changed recipe, {size_of(asked.fleet)} captures from the archive", f"{ours:.2f} s",
+             f"{script:.2f} s", f"{script / ours:.2f}x faster", ">= 1x, aim 4x"]]  # fmt: skip
+
+
+def many_short(asked: Asked) -> FleetSpec:
+    """Very many short captures: what counts is their number."""
+    platforms = invented_platforms(-(-asked.many // 50), SEED)
+    return replace(
+        asked.fleet, platforms=platforms, parts=("original", "candidate-A"), repeats=25, duration_s=4.0,
+        rates_hz=(400.0,), taps=False,
+    )  # fmt: skip
+
+
+def nothing_new(asked: Asked) -> Rows:
+    """Row 4: a run that finds everything done."""
+    spec = many_short(asked)
+    study = asked.built("many", spec)
+    archive = asked.folder / "archive-many"
+    first = asked.run(study, archive)
+    again = median([asked.run(study, archive) for _ in range(asked.rounds)])
+    n = size_of(spec)
+    return [
+        ["4", f"nothing new over {n} captures", f"{again:.2f} s", "", "", "<= 1.5 s, aim 0.5 s"],
+        ["4", f"their first run ({spec.duration_s:g} s each)", f"{first:.1f} s", "",
+         f"{1e3 * first / n:.1f} ms each", ""],
+    ]  # fmt: skip
+
+
+def two_workers(asked: Asked) -> Rows:
+    """Row 6: two workers against one on 200 captures, what a start costs taken off."""
+    n_platforms = -(-200 // (len(asked.fleet.parts) * asked.fleet.repeats))
+    spec = replace(asked.fleet, platforms=invented_platforms(n_platforms, SEED))
+    study, few = asked.built("two-hundred", spec), asked.built("few", small(asked.fleet))
+    n, n_few = size_of(spec), size_of(small(asked.fleet))
+    rounds = [
+        (asked.fresh(study, workers=1), asked.fresh(few, workers=1), asked.fresh(study), asked.fresh(few))
+        for _ in range(asked.rounds)
+    ]
+    one, one_few, two, two_few = (median(column) for column in zip(*rounds, strict=True))
+    gain = (one - one_few) / (two - two_few)
+    return [["6", f"2 workers against 1, {n} captures less the first {n_few}", f"{two - two_few:.2f} s",
+             f"{one - one_few:.2f} s", f"{gain:.2f}x", ">= 1.7x, aim 1.9x"]]  # fmt: skip
+
+
+def per_capture(asked: Asked) -> Rows:
+    """Row 7: what a capture costs beside its signal work: a second of signal, from the archive, new recipe.
+
+    The figure includes the signal work on that second, so it is an upper bound.
+    """
+    spec = replace(many_short(asked), duration_s=1.0, rates_hz=(200.0,))
+    few = replace(spec, platforms=spec.platforms[: max(1, len(spec.platforms) // 10)])
+    seconds = {}
+    for name, each in (("tiny", spec), ("tiny-few", few)):
+        study, archive = asked.built(name, each), asked.folder / f"archive-{name}"
+        asked.run(study, archive)
+        seconds[name] = []
+        for number in range(asked.rounds):
+            changed = study.with_name("changed.toml")
+            text = study.read_text(encoding="utf-8") + f"\n[stage.spectrum]\nresolution_hz = {1.5 + number / 10}\n"
+            changed.write_text(text, encoding="utf-8")
+            seconds[name].append(asked.run(changed, archive))
+    slope = (median(seconds["tiny"]) - median(seconds["tiny-few"])) / (size_of(spec) - size_of(few))
+    return [["7", "dispatch, catalogue, result commit per capture (upper bound)", f"{1e3 * slope:.2f} ms", "", "",
+             "<= 5 ms, aim 3 ms"]]  # fmt: skip
+
+
+def help_text(asked: Asked) -> Rows:
+    """Row 8: the help."""
+    seconds = median([process_seconds(thrumline("--help")) for _ in range(max(asked.rounds, 5))])
+    return [["8", "thrumline --help", f"{seconds:.2f} s", "", "", "<= 0.4 s, aim 0.15 s"]]
+
+
+MEASURES: dict[int, Callable[[Asked], Rows]] = {
+    2: first_run, 3: changed_recipe, 4: nothing_new, 6: two_workers, 7: per_capture, 8: help_text,
+}  # fmt: skip
+
+
+def arguments() -> argparse.Namespace:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--platforms", type=int, default=12)
+    parser.add_argument("--parts", type=int, default=3)
+    parser.add_argument("--repeats", type=int, default=4)
+    parser.add_argument("--seconds", type=float, default=42.0)
+    parser.add_argument("--rate", type=float, action="append", help="Hz; several are used in turn")
+    parser.add_argument("--channels", type=int, default=3)
+    parser.add_argument("--format", choices=("text", "wav"), default="text")
+    parser.add_argument("--rows", type=int, nargs="+", choices=sorted(MEASURES), default=sorted(MEASURES))
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--many", type=int, default=2000, help="captures in rows 4 and 7")
+    parser.add_argument("--folder", type=Path, help="where fleets are built and kept (default: a temporary folder)")
+    parser.add_argument("--json", type=Path, help="also write the rows to this file")
+    return parser.parse_args()
+
+
+def fleet_of(asked: argparse.Namespace) -> FleetSpec:
+    """The fleet the command line describes; one plain dialect, so that the script has the easiest reading."""
+    names = ["original", *(f"candidate-{chr(65 + i)}" for i in range(asked.parts - 1))]
+    return FleetSpec(
+        platforms=invented_platforms(asked.platforms, SEED), parts=tuple(names), repeats=asked.repeats,
+        duration_s=asked.seconds, rates_hz=tuple(asked.rate or (800.0, 1000.0, 1200.0, 1600.0)),
+        n_channel=asked.channels, format=asked.format, dialects=(TextDialect(),),
+    )  # fmt: skip
+
+
+def main() -> None:
+    words = arguments()
+    folder = words.folder or Path(tempfile.mkdtemp(prefix="fleet-bench-"))
+    asked = Asked(fleet_of(words), words.rounds, words.many, folder)
+    rows: Rows = []
+    print(machine())
+    try:
+        for number in words.rows:
+            made = MEASURES[number](asked)
+            rows += made
+            print("\n".join("  ".join(row) for row in made), file=sys.stderr, flush=True)
+    finally:
+        if words.folder is None:
+            shutil.rmtree(folder, ignore_errors=True)
+    print(table(rows, ["#", "measure", "thrumline", "against", "ratio", "must, aim"]))
+    if words.json:
+        words.json.write_text(json.dumps({"machine": machine(), "rows": rows}, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

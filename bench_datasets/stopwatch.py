@@ -1,0 +1,60 @@
+"""Wall time of whole processes and of functions, medians, and a plain table."""
+
+from __future__ import annotations
+
+import os
+import platform
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from importlib.metadata import version
+from pathlib import Path
+
+MAY_END_WITH = (0, 4)
+"""Exit codes of a run that was done: 4 says some captures were left out."""
+
+
+def process_seconds(command: Sequence[str], cwd: Path | None = None) -> float:
+    """Wall time of one process. Raises RuntimeError with its last words where it fails."""
+    begun = time.perf_counter()
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
+    taken = time.perf_counter() - begun
+    if done.returncode not in MAY_END_WITH:
+        raise RuntimeError(f"{' '.join(command[:4])} ended with {done.returncode}: {done.stderr[-2000:]}")
+    return taken
+
+
+def function_seconds(work: Callable[[], object], at_least_s: float = 0.2) -> float:
+    """Seconds per call, over as many calls as fill ``at_least_s``."""
+    work()
+    calls, begun = 0, time.perf_counter()
+    while (taken := time.perf_counter() - begun) < at_least_s:
+        work()
+        calls += 1
+    return taken / calls
+
+
+def median(values: Sequence[float]) -> float:
+    """The median."""
+    return statistics.median(values)
+
+
+def thrumline(*words: str) -> list[str]:
+    """The command line, run by this interpreter."""
+    return [sys.executable, "-c", "from thrumline.pipeline.front.entry import main; main()", *words]
+
+
+def machine() -> str:
+    """What the figures were taken on."""
+    parts = [f"{os.cpu_count()} cores", f"Python {platform.python_version()}"]
+    parts += [f"{name} {version(name)}" for name in ("numpy", "scipy", "pandas", "dask", "zarr")]
+    return ", ".join(parts)
+
+
+def table(rows: Sequence[Sequence[str]], titles: Sequence[str]) -> str:
+    """A Markdown table."""
+    lines = ["| " + " | ".join(titles) + " |", "|" + "---|" * len(titles)]
+    lines += ["| " + " | ".join(row) + " |" for row in rows]
+    return "\n".join(lines)
