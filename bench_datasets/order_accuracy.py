@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-
 from thrumline.pipeline.contracts import Block, ChannelSpec, Context, SignalSpec
 from thrumline.pipeline.contracts.units import MILLI_G
 from thrumline.pipeline.testing.simulator import IdleSpec, SimulatedCapture, idle_capture
@@ -87,11 +86,11 @@ def drawn_case(index: int, seed: int) -> Case:
 
 
 def _beside(order: float, rss_mg: float, rng: np.random.Generator) -> tuple[Any, Any]:
-    """One or two accessories within 30 % of the line, and some other engine orders, at 10 to 60 % of it."""
+    """An accessory of 10 to 60 %, or two (the other 10 to 25 %), 1 to 30 % away, and other engine orders."""
     accessories = []
-    for _ in range(int(rng.integers(1, 3))):
+    for most in (0.6, 0.25)[: int(rng.integers(1, 3))]:
         away = np.exp(rng.uniform(np.log(0.01), np.log(0.3))) * rng.choice([-1.0, 1.0])
-        accessories.append((order * (1.0 + away), rss_mg * rng.uniform(0.1, 0.6)))
+        accessories.append((order * (1.0 + away), rss_mg * rng.uniform(0.1, most)))
     steps = rng.choice([-1.0, -0.5, 0.5, 1.0], 2, replace=False)
     orders = tuple((order + s, rss_mg * rng.uniform(0.05, 0.4)) for s in steps if order + s > 0.4)
     return tuple(accessories), orders

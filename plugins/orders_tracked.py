@@ -27,7 +27,7 @@ from ..pipeline.contracts import (
     StageSettings,
     hookimpl,
 )
-from ..pipeline.contracts.signal import ComplexArray, FloatArray
+from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import order_tracking as kernel
 from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
 from ..pipeline.kernels.speed_track import frame_seconds
@@ -41,8 +41,8 @@ class OrdersSettings(StageSettings):
         (), description="Further orders to read beside the firing order; none are needed for a verdict."
     )  # fmt: skip
     confirming: tuple[float, ...] = Field(
-        (0.5, 2.0, 1.5), description="Multiples of the firing order that may confirm its name: a speed taken from a line "
-        "cannot prove what the line is, two further orders on the same track can."
+        (0.5, 2.0, 1.5), description="Multiples of the firing order that may confirm its name: a speed taken from a "
+        "line cannot prove what the line is, two further orders on the same track can."
     )  # fmt: skip
     band_frames: float = Field(
         2.0, gt=0, description="Half the counted band, over the inverse of the frame length the track was followed "
@@ -61,6 +61,7 @@ class Plan:
     rate_hz: float
     channels: tuple[int, ...]
     orders: tuple[float, ...]
+    reported: tuple[float, ...]
     zoom: ZoomPlan
     bands: tuple[kernel.BandPlan, ...]
     track: SpeedTrack
@@ -93,11 +94,15 @@ class OrdersAccumulator(Accumulator):
         amplitudes: list[OrderAmplitude] = []
         covariances: dict[float, AmplitudeCovariance] = {}
         squares: dict[float, FloatArray] = {}
+        neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         for index, order in enumerate(self.plan.orders):
-            energy = kernel.order_energy(self._stopped(runs, index), self.plan.bands[index])
+            energy = kernel.order_energy(
+                self._stopped(runs, index), self.plan.bands[index], seek_neighbours=order in self.plan.reported
+            )
             entries, covariances[order] = self._amplitudes(order, energy, self._frequency(runs, order))
             amplitudes += entries
             squares[order] = energy.square
+            neighbours[order] = energy.neighbours()
         firing = self.plan.track.order or self.plan.orders[0]
         confirmed = [order for order in self.plan.orders if order != firing and _stands_out(
             [item for item in amplitudes if item.order == order], self.settings.confirm_sigma)]  # fmt: skip
@@ -105,21 +110,21 @@ class OrdersAccumulator(Accumulator):
             tuple(amplitudes),
             name=_name(firing, self.plan.track, confirmed),
             extra={
-                "covariance": covariances, "square": squares, "confirmed_by": tuple(confirmed),
+                "covariance": covariances, "square": squares, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
                 "firing_order": firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
             },
         )  # fmt: skip
 
-    def _stopped(self, runs: dict[int, ZoomedRun], index: int) -> tuple[ComplexArray, ...]:
+    def _stopped(self, runs: dict[int, ZoomedRun], index: int) -> list[kernel.StoppedRun]:
         """The order's baseband, stopped by the track, per run."""
         plan, out = self.plan, []
         for run, zoomed in runs.items():
             at = self._output_times(zoomed)
             turns = kernel.revolutions(self.starts[run] + at, plan.track.time_s, plan.track.speed_hz)
-            out.append(
-                kernel.stopped(zoomed.baseband[index], at, plan.zoom.centers_hz[index], plan.orders[index] * turns)
-            )
-        return tuple(out)
+            cycles = plan.orders[index] * turns
+            values = kernel.stopped(zoomed.baseband[index], at, plan.zoom.centers_hz[index], cycles)
+            out.append(kernel.StoppedRun(values, at, cycles))
+        return out
 
     def _frequency(self, runs: dict[int, ZoomedRun], order: float) -> tuple[float, float]:
         """Mean frequency of an order over the stretches used, and its standard uncertainty."""
@@ -248,7 +253,9 @@ class OrdersTracked(Estimator[OrdersSettings]):
             kernel.BandPlan(zoom.out_rate_hz, band_hz, 1.3 * band_hz, reach) for _, band_hz, reach in planned
         )
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
-        return Plan(rate, channels, tuple(item[0] for item in planned), zoom, bands, track)
+        return Plan(
+            rate, channels, tuple(item[0] for item in planned), (firing, *self.settings.orders), zoom, bands, track
+        )
 
     def _orders(self, firing: float, facts: Mapping[str, Any]) -> tuple[float, ...]:
         """The firing order, the orders asked for, and those that may confirm: whole cycles' multiples only."""

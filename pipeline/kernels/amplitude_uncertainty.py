@@ -65,5 +65,8 @@ def amplitude_covariance(amplitude: FloatArray, energy: OrderEnergy) -> Amplitud
     variance below which no reading can be (Cramer-Rao).
     """
     floor = energy.square_variance(amplitude) / (4.0 * amplitude**2)
-    scatter = energy.low_density / energy.seconds / (4.0 * np.outer(amplitude, amplitude))
-    return AmplitudeCovariance(floor, scatter, energy.n_low)
+    carried = energy.by_total / (2.0 * amplitude)
+    scatter = energy.low_density / energy.seconds * np.outer(carried, carried)
+    # the scatter near 0 Hz shows the line's own noise; how well floor and neighbours are known stands beside it
+    known = floor - energy.line_noise_variance(amplitude) * carried**2
+    return AmplitudeCovariance(floor, scatter + np.diag(np.maximum(known, 0.0)), energy.n_low)

@@ -6,11 +6,13 @@ that it cannot follow, spreads the line inside the band and takes nothing away. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
+
+from .neighbours import Beat, Squares, beats, line_alone
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -52,16 +54,34 @@ class BandPlan:
 
 
 @dataclass(frozen=True)
+class StoppedRun:
+    """One run of an order's baseband that the track has stopped [shape=(n_channel, n)].
+
+    ``time_s``, ``cycles`` [shape=(n,)]: instants, and the order's cycles relative to any constant frequency.
+    """
+
+    values: ComplexArray
+    time_s: FloatArray
+    cycles: FloatArray
+
+
+@dataclass(frozen=True)
 class OrderEnergy:
     """What the band holds, per channel, all runs together.
 
-    ``square`` [shape=(n_channel,)]: squared peak amplitude with the floor removed (may be negative in noise);
+    ``square`` [shape=(n_channel,)]: squared peak amplitude, floor and neighbours removed (may be negative in
+    noise); ``total`` [shape=(n_channel,)] the same with the neighbours, ``by_total`` the derivative of one by
+    the other and ``beat_variance`` what the neighbours' own uncertainty adds to the variance of ``square``;
     ``floor`` [shape=(n_channel,)]: one-sided floor density, mean square per Hz of the real signal;
     ``low_density`` [shape=(n_channel, n_channel)]: two-sided density near 0 Hz of the band's instantaneous
     squared amplitude, and ``n_low`` the cells it is averaged over; ``seconds`` used.
     """
 
     square: FloatArray
+    total: FloatArray
+    by_total: FloatArray
+    beat_variance: FloatArray
+    beats: tuple[Beat, ...]
     floor: FloatArray
     low_density: FloatArray
     n_low: int
@@ -77,12 +97,33 @@ class OrderEnergy:
         half_band)**2 (35/18) / (W T)``.
         """
         s, half = self.floor, self.half_band_hz
+        beside = np.maximum(self.total - self.square, 0.0)
         judged = (4.0 * s * half) ** 2 * (35.0 / 18.0) / max(self.floor_band_hz, 1.0 / self.seconds)
-        return np.asarray((4.0 * amplitude**2 * s + 8.0 * s**2 * half + judged) / self.seconds)
+        of_total = (4.0 * (amplitude**2 + beside) * s + 8.0 * s**2 * half + judged) / self.seconds
+        return np.asarray(self.by_total**2 * of_total + self.beat_variance)
+
+    def line_noise_variance(self, amplitude: FloatArray) -> FloatArray:
+        """The part of the variance of ``total`` that also shows as scatter over time [shape=(n_channel,)]."""
+        s, beside = self.floor, np.maximum(self.total - self.square, 0.0)
+        return np.asarray((4.0 * (amplitude**2 + beside) * s + 8.0 * s**2 * self.half_band_hz) / self.seconds)
 
     def noise_square_std(self) -> FloatArray:
         """Standard deviation of ``square`` where there is no line [shape=(n_channel,)]."""
-        return np.asarray(np.sqrt(self.square_variance(np.zeros_like(self.floor))))
+        s, half = self.floor, self.half_band_hz
+        judged = (4.0 * s * half) ** 2 * (35.0 / 18.0) / max(self.floor_band_hz, 1.0 / self.seconds)
+        return np.asarray(np.sqrt((8.0 * s**2 * half + judged) / self.seconds))
+
+    def neighbours(self) -> tuple[tuple[float, float, str], ...]:
+        """Distance in Hz, amplitude over the line's (all channels), and clock of each neighbour in the band."""
+        line = float(np.sum(np.maximum(self.square, 0.0)))
+        if line <= 0.0:
+            return ()
+        own = np.maximum(self.square, 1e-300)
+        # each channel's beat is twice the product of both lines' amplitudes there
+        return tuple(
+            (beat.away_hz, float(np.sqrt(np.sum(np.minimum(beat.square / (4.0 * own), own)) / line)), beat.clock)
+            for beat in self.beats
+        )
 
 
 def clipped_mean_floor(cells: FloatArray) -> FloatArray:
@@ -99,43 +140,67 @@ def clipped_mean_floor(cells: FloatArray) -> FloatArray:
     return np.asarray(floor)
 
 
-def order_energy(runs: tuple[ComplexArray, ...], plan: BandPlan) -> OrderEnergy:
-    """Energy of an order in its band, floor removed, from the stopped baseband of each run.
+def order_energy(runs: list[StoppedRun], plan: BandPlan, *, seek_neighbours: bool = True) -> OrderEnergy:
+    """Energy of an order in its band, floor and neighbours removed, from the stopped baseband of each run.
 
     Parameters
     ----------
     runs
-        Stopped baseband [shape=(n_channel, n), complex; peak amplitude is the modulus of a steady line].
+        Stopped baseband [complex; the modulus of a steady line is its peak amplitude].
     plan
         Widths of the band and of the floor's surroundings.
+    seek_neighbours
+        Look for neighbours, and widen the band where one would straddle its edge.
 
     Notes
     -----
     The rectangular record of T seconds leaks ``1 / (pi**2 half_band T)`` of the line's energy out of the
     band; this is put back.
     """
-    n_channel = runs[0].shape[0]
-    square, density = np.zeros(n_channel), np.zeros((n_channel, n_channel))
-    cells, n_low, seconds = [], 0, 0.0
-    for run in runs:
-        span = run.shape[-1] / plan.rate_hz
-        spectrum = fft.fft(run, axis=-1) / run.shape[-1]
-        frequency = fft.fftfreq(run.shape[-1], 1.0 / plan.rate_hz)
-        spectrum[:, np.abs(frequency) > plan.half_band_hz] = 0.0
-        square += span * np.sum(np.abs(spectrum) ** 2, axis=-1)
-        own, n_own = _low_density(spectrum, span, plan)
-        density += span * own
-        n_low += n_own
-        seconds += span
-        cells.append(_floor_cells(run, plan))
-    floor = clipped_mean_floor(np.concatenate(cells, axis=-1))
+    if seek_neighbours:
+        plan = _clear_of_neighbours(runs, plan)
+    seconds = sum(run.time_s.size for run in runs) / plan.rate_hz
+    squares = [Squares(_band_square(run, plan.half_band_hz, plan), run.time_s, run.cycles) for run in runs]
+    floor = clipped_mean_floor(np.concatenate([_floor_cells(run.values, plan) for run in runs], axis=-1))
+    held = sum(item.values.sum(axis=-1) for item in squares) / plan.rate_hz / seconds
     # cells of a record of span T are 1/T wide: this is the band's width as its cells cover it
-    inside = sum(_n_inside(run.shape[-1], plan) for run in runs) / seconds
+    inside = sum(_n_inside(run.time_s.size, plan) for run in runs) / seconds
     leak = 1.0 + len(runs) / (np.pi**2 * plan.half_band_hz * seconds)
+    total = (held - floor * inside) * leak
+    found, rest = beats(squares, plan.half_band_hz) if seek_neighbours else ([], squares)
+    alone = line_alone(total, found)
+    density, n_low = _low_density([item.values for item in rest], plan)
     return OrderEnergy(
-        (square / seconds - floor * inside) * leak, 0.5 * floor, density / seconds, n_low, seconds,
+        alone.square, total, alone.by_total, alone.beat_variance, tuple(found), 0.5 * floor, density, n_low, seconds,
         plan.half_band_hz, 2.0 * (plan.floor_to_hz - plan.floor_from_hz),
     )  # fmt: skip
+
+
+def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
+    """The plan with a band that holds each near neighbour wholly or not at all.
+
+    A neighbour is about as wide as the line itself; a fixed frequency is as wide as the line's wander.
+    """
+    widest = plan.floor_to_hz / 1.5
+    squares = [Squares(_band_square(run, widest, plan), run.time_s, run.cycles) for run in runs]
+    found, _ = beats(squares, widest)
+    wander = max(float(np.std(np.gradient(run.cycles, run.time_s))) for run in runs)
+    half = plan.half_band_hz
+    for beat in sorted(found, key=lambda item: abs(item.away_hz)):
+        own = plan.half_band_hz + (2.0 * wander if beat.clock == "time" else 0.0)
+        if abs(beat.away_hz) < half + own:
+            half = abs(beat.away_hz) + own
+    half = min(half, widest)
+    beside = max(plan.floor_from_hz, min(1.3 * half, 0.85 * plan.floor_to_hz))
+    return replace(plan, half_band_hz=half, floor_from_hz=beside)
+
+
+def _band_square(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> FloatArray:
+    """Squared amplitude of what the band holds, over time [shape=(n_channel, n)]."""
+    spectrum = fft.fft(run.values, axis=-1)
+    spectrum[:, np.abs(fft.fftfreq(run.time_s.size, 1.0 / plan.rate_hz)) > half_band_hz] = 0.0
+    held = fft.ifft(spectrum, axis=-1)
+    return np.asarray(held.real**2 + held.imag**2)
 
 
 def _n_inside(n: int, plan: BandPlan) -> int:
@@ -151,13 +216,19 @@ def _floor_cells(run: ComplexArray, plan: BandPlan) -> FloatArray:
     return np.asarray(power[:, (away > plan.floor_from_hz) & (away <= plan.floor_to_hz)])
 
 
-def _low_density(spectrum: ComplexArray, span: float, plan: BandPlan) -> tuple[FloatArray, int]:
+def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray, int]:
     """Two-sided cross density of the squared amplitude near 0 Hz [shape=(n_channel, n_channel)], and cells."""
-    squared = np.abs(fft.ifft(spectrum, axis=-1) * spectrum.shape[-1]) ** 2
-    changing = fft.fft(squared - squared.mean(axis=-1, keepdims=True), axis=-1) / squared.shape[-1]
-    n_low = max(1, min(int(LOW_HZ * span), int(0.25 * plan.half_band_hz * span), spectrum.shape[-1] // 4))
-    low = changing[:, 1 : n_low + 1]
-    return np.asarray((low @ low.conj().T).real * span / max(1, low.shape[-1])), low.shape[-1]
+    total, n_low, seconds = np.zeros((squares[0].shape[0],) * 2), 0, 0.0
+    for values in squares:
+        n = values.shape[-1]
+        span = n / plan.rate_hz
+        changing = fft.fft(values - values.mean(axis=-1, keepdims=True), axis=-1) / n
+        own = max(1, min(int(LOW_HZ * span), int(0.5 * plan.half_band_hz * span), n // 4))
+        low = changing[:, 1 : own + 1]
+        total += span * (low @ low.conj().T).real * span / max(1, low.shape[-1])
+        n_low += low.shape[-1]
+        seconds += span
+    return np.asarray(total / seconds), n_low
 
 
 LOW_HZ = 0.4

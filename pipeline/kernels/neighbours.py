@@ -1,0 +1,198 @@
+"""Neighbours inside an order's band: found by their beat with the line, and taken out of its energy.
+
+Two lines A and a in one band make its squared amplitude ``A**2 + a**2 + 2 A a cos(beat)``. The beat is a line
+of its own in the squared amplitude, on a clock that needs no phase of the track: crank angle for an accessory
+(constant ratio to the speed), plain time against the angle for a fixed frequency. A steady part m and beats
+of amplitude b give ``A**4 - m A**2 + sum(b**2) / 4 = 0``; of its roots the line, the stronger, is the upper.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from scipy.ndimage import median_filter
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+
+STICKS_OUT = 18.0
+"""A beat must have this many times the power around it: by chance a few in a million cells have."""
+MOST = 5
+SLOWEST_CELLS = 2.0
+"""Beats slower than this many cycles over the record cannot be told from a drift of the line itself."""
+
+
+@dataclass(frozen=True)
+class Beat:
+    """One beat: its clock, frequency, and amplitude per channel.
+
+    ``away_hz``: distance from the line (sign unknown for ``angle``, where it is that at the mean speed);
+    ``square`` [shape=(n_channel,)]: mean over the runs of its squared amplitude, noise removed;
+    ``variance`` [shape=(n_channel,)] of its amplitude.
+    """
+
+    clock: Literal["angle", "time"]
+    away_hz: float
+    square: FloatArray
+    variance: FloatArray
+
+
+@dataclass(frozen=True)
+class Squares:
+    """Squared amplitude of one run [shape=(n_channel, n)], its times and the line's cycles [shape=(n,)]."""
+
+    values: FloatArray
+    time_s: FloatArray
+    cycles: FloatArray
+
+    @property
+    def span_s(self) -> float:
+        """Seconds covered."""
+        return float((self.time_s[-1] - self.time_s[0]) * self.time_s.size / max(1, self.time_s.size - 1))
+
+
+def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squares]]:
+    """Beats of the line with neighbours up to ``highest_hz`` away, strongest first, and what is left without.
+
+    Parameters
+    ----------
+    runs
+        Squared amplitude in the band along each run; ``cycles`` may be relative to any constant frequency.
+    highest_hz
+        Half the band.
+    """
+    left = [Squares(r.values - r.values.mean(axis=-1, keepdims=True), r.time_s, r.cycles) for r in runs]
+    longest = max(run.span_s for run in runs)
+    found: list[Beat] = []
+    for _ in range(MOST):
+        candidates = [_strongest(left, clock, highest_hz, longest) for clock in ("angle", "time")]
+        excess, clock, frequency = max(candidates, key=lambda item: item[0])
+        if excess < STICKS_OUT:
+            break
+        beat, left = _taken_out(left, clock, frequency)
+        if not _between(beat, found, 1.5 / longest):
+            found.append(beat)
+    return found, left
+
+
+def _between(beat: Beat, found: list[Beat], close_hz: float) -> bool:
+    """Whether a weaker beat is that of two neighbours with each other."""
+    for i, one in enumerate(found):
+        for other in found[:i]:
+            for away in (abs(one.away_hz) + abs(other.away_hz), abs(abs(one.away_hz) - abs(other.away_hz))):
+                if abs(abs(beat.away_hz) - away) < close_hz:
+                    return True
+    return False
+
+
+def _turned(run: Squares, clock: str) -> tuple[ComplexArray, FloatArray]:
+    """Values whose plain spectrum shows the beats of one clock, and the mean rate of change of its angle."""
+    if clock == "angle":
+        return run.values.astype(complex), _angle_time(run)
+    return run.values * np.exp(-2j * np.pi * (run.cycles - _mean_rate(run) * run.time_s)), run.time_s
+
+
+def _mean_rate(run: Squares) -> float:
+    return float((run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0]))
+
+
+def _angle_time(run: Squares) -> FloatArray:
+    """The line's absolute cycles, scaled to seconds at the mean speed."""
+    return np.asarray(run.time_s[0] + (run.cycles - run.cycles[0]) / _mean_rate(run))
+
+
+def _strongest(
+    runs: list[Squares], clock: Literal["angle", "time"], highest_hz: float, longest_s: float
+) -> tuple[float, Literal["angle", "time"], float]:
+    """Excess over the surroundings, clock and frequency (from the mean line) of the strongest beat."""
+    rate = (runs[0].time_s.size - 1) / (runs[0].time_s[-1] - runs[0].time_s[0])
+    n_fft = fft.next_fast_len(int(2 * longest_s * rate) + 2)
+    total: FloatArray = np.zeros(n_fft)
+    for run in runs:
+        values, at = _turned(run, clock)
+        if clock == "angle":
+            even = np.linspace(at[0], at[-1], at.size)
+            values = np.stack([np.interp(even, at, channel.real) for channel in values]).astype(complex)
+        window = np.hanning(values.shape[-1] + 2)[1:-1]
+        power = np.abs(fft.fft(values * window, n_fft, axis=-1)) ** 2
+        scale = np.median(power, axis=-1, keepdims=True)
+        total += run.span_s * np.sum(power / np.maximum(scale, 1e-300), axis=0)
+    offsets = fft.fftfreq(n_fft, 1.0 / rate)
+    keep = (np.abs(offsets) >= SLOWEST_CELLS / longest_s) & (np.abs(offsets) <= highest_hz)
+    if clock == "angle":
+        keep &= offsets > 0
+    if keep.sum() < 8:
+        return 0.0, clock, 0.0
+    order = np.argsort(offsets)
+    sorted_total = total[order]
+    around = median_filter(sorted_total, size=61, mode="nearest") / np.log(2.0)
+    excess = np.where(keep[order], sorted_total / np.maximum(around, 1e-300), 0.0)
+    peak = int(np.argmax(excess))
+    low, mid, high = np.log(sorted_total[[peak - 1, peak, (peak + 1) % n_fft]] + 1e-300)
+    bend = min(low - 2.0 * mid + high, -1e-9)
+    shift = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
+    return float(excess[peak]), clock, float(offsets[order][peak] + shift * rate / n_fft)
+
+
+def _taken_out(
+    runs: list[Squares], clock: Literal["angle", "time"], frequency: float
+) -> tuple[Beat, list[Squares]]:
+    """Fit the beat to each run by least squares; the beat, and the runs without it."""
+    n_channel = runs[0].values.shape[0]
+    left, square, variance, seconds = [], np.zeros(n_channel), np.zeros(n_channel), 0.0
+    for run in runs:
+        if clock == "angle":
+            angle = 2.0 * np.pi * frequency * _angle_time(run)
+        else:
+            angle = 2.0 * np.pi * (run.cycles - _mean_rate(run) * run.time_s + frequency * run.time_s)
+        basis = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)])
+        fit, *_ = np.linalg.lstsq(basis.T, run.values.T, rcond=None)
+        rest = run.values - fit.T[:, :2] @ basis[:2]
+        # each of the two fitted amplitudes has twice the power of a cell of noise as its variance
+        cell = _cell_power_near(rest, angle)
+        square += run.span_s * np.maximum(np.sum(fit[:2] ** 2, axis=0) - 4.0 * cell, 0.0)
+        variance += run.span_s**2 * 2.0 * cell
+        seconds += run.span_s
+        left.append(Squares(rest, run.time_s, run.cycles))
+    return Beat(clock, frequency, square / seconds, variance / seconds**2), left
+
+
+def _cell_power_near(rest: FloatArray, angle: FloatArray) -> FloatArray:
+    """Power in a cell of the two-sided spectrum of what is left, the mean of a few either side of the beat."""
+    cells = np.arange(-6, 7)
+    cells = cells[np.abs(cells) > 1]
+    turns = np.exp(-1j * (angle[None] + 2.0 * np.pi * cells[:, None] * np.arange(angle.size) / angle.size))
+    sums = rest @ turns.T
+    return np.asarray(np.mean(np.abs(sums) ** 2, axis=-1) / angle.size**2)
+
+
+@dataclass(frozen=True)
+class LineAlone:
+    """Squared amplitude of the line without its neighbours, and how errors carry over to it.
+
+    ``by_total`` [shape=(n_channel,)]: its derivative by the band's whole energy; ``beat_variance``
+    [shape=(n_channel,)]: what the uncertainty of the beats adds to its variance.
+    """
+
+    square: FloatArray
+    by_total: FloatArray
+    beat_variance: FloatArray
+
+
+def line_alone(total: FloatArray, found: list[Beat]) -> LineAlone:
+    """The upper root of ``A**4 - total A**2 + sum(b**2) / 4`` per channel [shape=(n_channel,)]."""
+    if not found:
+        return LineAlone(total, np.ones_like(total), np.zeros_like(total))
+    squares = np.stack([beat.square for beat in found])
+    # neighbours that add up to the line's own energy leave no telling: held just short of that
+    inside = np.maximum(total**2 - squares.sum(axis=0), (0.1 * total) ** 2)
+    root = np.sqrt(inside)
+    square = np.where(total > 0, 0.5 * (total + root), total)
+    by_total = np.where(total > 0, 0.5 * (1.0 + np.abs(total) / np.maximum(root, 1e-300)), 1.0)
+    variance = np.stack([beat.variance for beat in found])
+    by_beat = 0.5 * np.sqrt(squares) / np.maximum(root, 1e-300)
+    return LineAlone(square, by_total, np.sum(by_beat**2 * variance, axis=0))
