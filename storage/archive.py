@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -21,6 +21,7 @@ from .records import Record, Records
 from .sealed import unseal
 from .staging import Leftover, Staging
 from .trees import Draft, Tree, read_tree
+from .upkeep import Derive, Repair, Superseded, cleared, copied_out, repaired
 from .verify import verified
 
 Role = Literal["coordinator", "worker", "reader"]
@@ -271,6 +272,21 @@ class Archive:
     ) -> Report:
         """Check the archive and change nothing; see ``storage.verify.verified``."""
         return verified(self, depth, subset=subset, decode=decode)
+
+    def repair(self, derive: Derive) -> Repair:
+        """Coordinator: put what is damaged aside, derive it anew, note what is lost; see ``storage.upkeep``."""
+        self._may_write("a repair")
+        return repaired(self, derive)
+
+    def gc(
+        self, wanted: Container[str] | Callable[[Tree], bool], *, older_than_s: float, drop: bool = False
+    ) -> list[Superseded]:
+        """Coordinator: results that are not wanted and older than so much; dropped only when told so."""
+        return cleared(self, wanted, older_than_s=older_than_s, drop=drop)
+
+    def export_originals(self, files: Mapping[str, str], folder: Path | str) -> list[Path]:
+        """Copy originals (file name -> SHA-256) into a folder, every byte checked on the way."""
+        return copied_out(self, files, Path(folder))
 
     # facts, decisions, quarantine
 

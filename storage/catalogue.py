@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import DiskFault, DiskFull, StorageError
+from .errors import DiskFault, DiskFull, StorageError, told
 from .originals import Original, SourceStat
 from .records import Record, said_hash
 from .trees import Tree
@@ -92,17 +92,19 @@ class Catalogue:
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        self._point("catalogue", self._file)
+        asked = f"to write {self._file}"
         with self._lock:
             try:
+                self._point("catalogue", self._file)
                 with self._connection:
                     self._connection.execute("BEGIN IMMEDIATE")
                     yield self._connection
+                self._point("catalogued", self._file)
             except sqlite3.OperationalError as error:
                 kind = DiskFull if "full" in str(error) else DiskFault
-                asked = "to write the catalogue"
                 raise kind(asked, found=str(error), todo="check the disk, then run it again") from error
-        self._point("catalogued", self._file)
+            except OSError as error:
+                raise told(error, asked) from error
 
     def _rows(self, query: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         with self._lock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sys
@@ -10,7 +11,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
 
-from .errors import told
+from .errors import DiskFault, DiskFull, told
 
 _READ_ONLY = 0o444
 _BINARY = getattr(os, "O_BINARY", 0)
@@ -21,17 +22,22 @@ _CAN_SYNC_DIRECTORIES = sys.platform != "win32"
 class _Told(AbstractContextManager[None]):
     """Turns an OSError into a typed error; missing and existing files stay as they are (they are answers)."""
 
-    __slots__ = ("operation", "path")
+    __slots__ = ("disk", "operation", "path")
 
-    def __init__(self, operation: str, path: Path | str) -> None:
-        self.operation, self.path = operation, path
+    def __init__(self, disk: Disk, operation: str, path: Path | str) -> None:
+        self.disk, self.operation, self.path = disk, operation, path
+
+    def __enter__(self) -> None:
+        try:
+            self.disk.point(self.operation, self.path)
+        except OSError as error:
+            raise told(error, f"{self.operation} {self.path}") from error
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if not isinstance(error, OSError) or isinstance(error, (FileNotFoundError, FileExistsError)):
-            return
-        raise told(error, f"{self.operation} {self.path}") from error
+        if isinstance(error, OSError) and not isinstance(error, (FileNotFoundError, FileExistsError)):
+            raise told(error, f"{self.operation} {self.path}") from error
 
 
 class Unsynced(AbstractContextManager["Unsynced"]):
@@ -48,14 +54,12 @@ class Unsynced(AbstractContextManager["Unsynced"]):
 
     def write(self, piece: bytes) -> int:
         """Append all of it."""
-        self._disk.point("write", self._path)
-        with _Told("write", self._path):
+        with _Told(self._disk, "write", self._path):
             return self._disk.write_all(self._descriptor, piece)
 
     def sync(self) -> None:
         """Bring the bytes to the device."""
-        self._disk.point("fsync", self._path)
-        with _Told("fsync", self._path):
+        with _Told(self._disk, "fsync", self._path):
             self._disk.fsync(self._descriptor)
 
     def close(self) -> None:
@@ -80,8 +84,7 @@ class Disk:
 
     def mkdir(self, path: Path) -> bool:
         """Make a directory; False where it was there already."""
-        self.point("mkdir", path)
-        with _Told("make the directory", path):
+        with _Told(self, "mkdir", path):
             try:
                 path.mkdir()
             except FileExistsError:
@@ -105,8 +108,7 @@ class Disk:
 
     def create(self, path: Path) -> int:
         """Descriptor of a new file; read-only for everybody who opens it later."""
-        self.point("create", path)
-        with _Told("create", path):
+        with _Told(self, "create", path):
             return os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | _BINARY, _READ_ONLY)
 
     def fsync(self, descriptor: int) -> None:
@@ -115,10 +117,9 @@ class Disk:
 
     def fsync_dir(self, path: Path) -> None:
         """Bring a directory's names to the device."""
-        self.point("fsync_dir", path)
         if not _CAN_SYNC_DIRECTORIES:
             return
-        with _Told("fsync the directory", path):
+        with _Told(self, "fsync_dir", path):
             descriptor = os.open(path, os.O_RDONLY)
             try:
                 self.fsync(descriptor)
@@ -127,8 +128,7 @@ class Disk:
 
     def rename(self, source: Path, target: Path) -> bool:
         """Rename a directory; False where a non-empty one is there already (somebody was first)."""
-        self.point("rename", target)
-        with _Told("rename to", target):
+        with _Told(self, "rename", target):
             try:
                 source.rename(target)
             except OSError:
@@ -142,14 +142,12 @@ class Disk:
 
     def replace(self, source: Path, target: Path) -> None:
         """Rename a file over whatever has that name."""
-        self.point("replace", target)
-        with _Told("replace", target):
+        with _Told(self, "replace", target):
             source.replace(target)
 
     def link(self, source: Path, target: Path) -> bool:
         """Give a finished file its final name, create-once; False where that name is taken."""
-        self.point("link", target)
-        with _Told("link", target):
+        with _Told(self, "link", target):
             try:
                 target.hardlink_to(source)
             except FileExistsError:
@@ -158,19 +156,17 @@ class Disk:
 
     def unlink(self, path: Path) -> None:
         """Remove a file that may be gone already."""
-        self.point("unlink", path)
-        with _Told("remove", path):
+        with _Told(self, "unlink", path):
             path.unlink(missing_ok=True)
 
     def rmtree(self, path: Path) -> None:
         """Remove a private directory, as far as that is possible."""
-        self.point("rmtree", path)
-        shutil.rmtree(path, ignore_errors=True)
+        with contextlib.suppress(DiskFull, DiskFault), _Told(self, "rmtree", path):
+            shutil.rmtree(path, ignore_errors=True)
 
     def read(self, path: Path | str) -> bytes:
         """The whole file."""
-        self.point("read", path)
-        with _Told("read", path):
+        with _Told(self, "read", path):
             descriptor = os.open(path, os.O_RDONLY | _BINARY)
             try:
                 size = os.fstat(descriptor).st_size
@@ -186,8 +182,7 @@ class Disk:
 
     def size(self, path: Path) -> int | None:
         """Size of a regular file in bytes; None where there is none (links are not followed)."""
-        self.point("stat", path)
-        with _Told("stat", path):
+        with _Told(self, "stat", path):
             try:
                 status = path.lstat()
             except (FileNotFoundError, NotADirectoryError):
@@ -196,8 +191,7 @@ class Disk:
 
     def names(self, path: Path | str) -> list[str]:
         """Sorted names in a directory; empty where it does not exist."""
-        self.point("list", path)
-        with _Told("list", path):
+        with _Told(self, "list", path):
             try:
                 return sorted(os.listdir(path))  # noqa: PTH208
             except FileNotFoundError:
@@ -205,22 +199,19 @@ class Disk:
 
     def sizes(self, path: Path | str) -> dict[str, int]:
         """Size of every file below a directory, by its relative name; what is no regular file has size -1."""
-        self.point("walk", path)
-        with _Told("walk through", path):
+        with _Told(self, "walk", path):
             found: dict[str, int] = {}
             _sizes(os.fspath(path), "", found)
             return found
 
     def open_source(self, path: Path) -> int:
         """Descriptor of a file to be taken in; a symbolic link is not followed."""
-        self.point("open", path)
-        with _Told("open", path):
+        with _Told(self, "open", path):
             return os.open(path, os.O_RDONLY | _BINARY | _NO_FOLLOW)
 
     def read_piece(self, descriptor: int, size: int, path: Path) -> bytes:
         """The next bytes of an open file; empty at its end."""
-        self.point("read", path)
-        with _Told("read", path):
+        with _Told(self, "read", path):
             return os.read(descriptor, size)
 
     def pieces(self, path: Path, size: int) -> Iterator[bytes]:
@@ -234,8 +225,7 @@ class Disk:
 
     def free_bytes(self, path: Path) -> int:
         """Room left for this user."""
-        self.point("free", path)
-        with _Told("ask for the free space of", path):
+        with _Told(self, "free", path):
             return shutil.disk_usage(path).free
 
 

@@ -81,7 +81,7 @@ class _Check:
             self.report.unchecked.append(Finding(name, str(error)))
 
     def _damage(self, name: str, what: str) -> None:
-        if name in self.lost:
+        if name in self.lost and not self._there(name):
             self.report.leftovers.append(Finding(name, f"lost, as was noted when it was repaired: {what}"))
         else:
             self.report.damage.append(Finding(name, what))
@@ -312,12 +312,17 @@ class _Check:
         found, known = dict(self._found(table)), dict(catalogue.known(table))
         already = {finding.path for finding in self.report.damage}
         for path in sorted(known.keys() - found.keys()):
-            if not any(name == path or name.startswith(f"{path}/") for name in already):
+            named = any(name == path or name.startswith(f"{path}/") for name in already)
+            # committed while this check was under way: then it is there by now
+            if not named and not self._there(path if table != "trees" else f"{path}/{MANIFEST}"):
                 self._damage(path, "nothing: the catalogue knows it, the disk has it no more")
         for path in sorted(known.keys() & found.keys()):
             if known[path] != found[path]:
                 self._damage(path, "another document than the one that was committed")
         return len(found.keys() - known.keys())
+
+    def _there(self, name: str) -> bool:
+        return self.disk.size(self.archive.root / name) is not None
 
     def _found(self, table: str) -> Iterator[tuple[str, str]]:
         if table == "trees":
