@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from ..contracts import StudyError
 from .naming import listed, suggestion
 
-COMBINATIONS = ("rss", "mean", "max", "principal", "weighted")
+_TOML_WAY = 'write key = value, texts in "quotes", numbers with a decimal point'
+_BACKSLASH = "; a path with backslashes stands in single quotes, or write / instead"
 
 
 class Study(BaseModel):
@@ -69,12 +70,21 @@ class Study(BaseModel):
     @property
     def table_path(self) -> Path:
         """Where the captures table is."""
-        return self.base_dir / self.captures
+        written = self.base_dir / self.captures
+        # a study written on another system may use backslashes
+        return written if written.exists() else self.base_dir / self.captures.replace("\\", "/")
 
     @property
     def confidence_per_look(self) -> float:
         """Confidence of each look's interval when ``looks`` of them share the doubt (Bonferroni)."""
         return 1.0 - (1.0 - self.confidence) / self.looks
+
+    @field_validator("captures")
+    @classmethod
+    def _path_without_controls(cls, value: str) -> str:
+        if any(ord(letter) < 32 for letter in value):
+            raise ValueError(f"a path; a backslash in double quotes became a control character{_BACKSLASH}")
+        return value
 
     @model_validator(mode="after")
     def _band_in_order(self) -> Self:
@@ -137,7 +147,7 @@ def _toml(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise StudyError(
             f"study file {path.name!r} wanted as TOML", found=f"{error}{_toml_hint(text)}",
-            todo='write key = value, texts in "quotes", numbers with a decimal point',
+            todo=_TOML_WAY + (_BACKSLASH if "\\" in text else ""),
         ) from None  # fmt: skip
 
 
@@ -185,5 +195,5 @@ def _as_study_error(error: ValidationError, document: Mapping[str, Any], path: P
         return StudyError(f"study file {path.name!r}: {first['msg'].removeprefix('Value error, ')}")
     return StudyError(
         f"study file {path.name!r}: {key} ({meaning.rstrip('.')})",
-        found=repr(first["input"]), allowed=first["msg"].removeprefix("Input should be "),
+        found=repr(first["input"]), allowed=first["msg"].removeprefix("Input should be ").removeprefix("Value error, "),
     )  # fmt: skip

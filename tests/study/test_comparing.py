@@ -439,11 +439,11 @@ def test_positions_conditions_and_platforms_are_kept_apart(fleet):
 
 @pytest.mark.nightly
 def test_true_change_on_the_limit_is_called_over_or_within_in_one_study_of_twenty(new_fleet):
-    """4,000 studies of three fittings, truth exactly at the limit: wrong on either side 2.5 % each."""
+    """1,500 studies of three fittings, truth exactly at the limit: wrong on either side 2.5 % each (scatter 0.6 %)."""
     rng = np.random.default_rng(3)
     wrong = 0
-    for _ in range(4000):
+    for _ in range(1500):
         fleet = new_fleet().part("original", 0.03 * rng.standard_normal(3))
         fleet.part("candidate-A", math.log(1.15) + 0.03 * rng.standard_normal(3))
         wrong += only(fleet.answer()).verdict != "open"
-    assert wrong / 4000 == pytest.approx(0.05, abs=0.015)
+    assert wrong / 1500 == pytest.approx(0.05, abs=0.02)
