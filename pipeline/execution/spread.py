@@ -19,9 +19,6 @@ from .passes import Pass, Watcher
 from .task import Bench
 
 IN_FLIGHT_PER_WORKER = 4
-INLINE_UP_TO = 6
-"""So few captures are done in this process before a cluster would even be up."""
-
 
 @dataclass(frozen=True, slots=True)
 class Spread:
@@ -29,6 +26,8 @@ class Spread:
 
     workers: int | None = None
     memory: str = "2GB"
+    inline_up_to: int = 6
+    """So few captures are done in this process before a cluster would even be up."""
     scheduler: str | None = None
     tls_ca: str | None = None
     tls_cert: str | None = None
@@ -42,7 +41,7 @@ class Spread:
 
 def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
     """Carry out all orders; yield each as it is done, in no particular order. What is done stays done."""
-    if spread.scheduler is None and (spread.n_workers <= 1 or len(orders) <= INLINE_UP_TO):
+    if spread.scheduler is None and (spread.n_workers <= 1 or len(orders) <= spread.inline_up_to):
         yield from _inline(job, orders, archive)
         return
     queue = deque(orders)
