@@ -24,8 +24,9 @@ def variance_prior(variances: npt.ArrayLike, dof: npt.ArrayLike) -> VariancePrio
     Parameters
     ----------
     variances
-        [shape=(m,)] sample variances; zeros are lifted to 1e-5 of the median, since their logarithm is
-        not defined and a rounded scatter of nothing is no evidence of perfection.
+        [shape=(m,)] sample variances; those below what chance gives once in a thousand (at most 1e-3 of
+        the median) are lifted to it: repeats that happen to agree are no evidence of perfection, and
+        their logarithm would outvote all others.
     dof
         [shape=(m,)] degrees of freedom, at least 1 each.
 
@@ -51,7 +52,8 @@ def variance_prior(variances: npt.ArrayLike, dof: npt.ArrayLike) -> VariancePrio
     if s2.size < 3:
         # two points do not tell a spread of variances from chance
         return VariancePrior(pooled, float("inf"))
-    lifted = np.maximum(s2, 1e-5 * float(np.median(s2[s2 > 0.0])))
+    once_in_a_thousand = np.minimum(special.chdtri(d, 0.999) / d, 1e-3)
+    lifted = np.maximum(s2, once_in_a_thousand * float(np.median(s2[s2 > 0.0])))
     centred = np.log(lifted) - special.digamma(d / 2.0) + np.log(d / 2.0)
     excess = float(centred.var(ddof=1) - special.polygamma(1, d / 2.0).mean())
     if excess <= 0.0:

@@ -54,6 +54,13 @@ def test_a_scatter_rounded_to_nothing_does_not_upset_the_prior():
     assert found.dof > 0.0
 
 
+def test_one_lucky_cell_does_not_outvote_the_others():
+    """Nine cells at one scatter and one that agreed to the last digit: it must be pulled to at least a tenth."""
+    s2 = np.array([1e-12, 0.0007, 0.0009, 0.0011, 0.0005, 0.0013, 0.0009, 0.0008, 0.001, 0.0012])
+    prior = moderation.variance_prior(s2, 2)
+    assert moderation.moderated_variance(s2, np.full(10, 2), prior)[0] > 1e-4
+
+
 def test_two_cells_share_their_pooled_variance():
     found = moderation.variance_prior([1.0, 4.0], [2, 4])
     assert found.variance == pytest.approx((2 * 1 + 4 * 4) / 6)

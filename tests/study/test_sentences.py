@@ -1,0 +1,78 @@
+"""The verdict in plain words: number, base, interval, limit, verdict, scope, in this order."""
+
+import math
+import re
+
+import pytest
+from thrumline.pipeline.study.sentences import in_words, number_word, rounded
+
+NEAR = (0.0, 0.03, -0.03)
+
+
+def sentence(fleet, **keys):
+    return fleet.answer(**keys).sentences[0]
+
+
+def test_the_whole_sentence_reads_as_it_should(fleet):
+    fleet.part("original", NEAR, session="1").part("candidate-A", [0.09 + s for s in NEAR], session="1")
+    assert re.fullmatch(
+        r"candidate-A on Cormorant 4\.8, idle in drive, seat rail: 9 % more than the original \(95 %: \d+ to \d+\), "
+        r"limit 15 % - open; (three|four|five|six|seven|eight) more repeats would settle it\. These specimens, this vehicle\.",
+        sentence(fleet),
+    )
+
+
+def test_a_decrease_is_less_and_has_no_minus(fleet):
+    text = sentence(fleet.part("original", NEAR).part("candidate-A", [math.log(0.8) + s for s in NEAR]))
+    assert "20 % less than the original (95 %: -" in text
+    assert "- within limit" in text
+
+
+def test_no_change_is_as_much(fleet):
+    assert "as much as the original" in sentence(fleet.part("original", NEAR).part("candidate-A", NEAR))
+
+
+def test_a_baseline_by_another_name_is_called_by_it(fleet):
+    fleet.part("series", NEAR).part("candidate-A", [0.3 + s for s in NEAR])
+    assert "more than series (" in sentence(fleet, baseline="series")
+
+
+def test_indicative_says_why_and_shows_no_interval(fleet):
+    text = sentence(fleet.take("original", 5.0).take("candidate-A", 6.0))
+    assert "20 % more than the original, limit 15 % - indicative, original: one repeat" in text
+    assert "95 %" not in text
+
+
+def test_no_verdict_shows_no_percent(fleet):
+    text = sentence(fleet.part("original", NEAR).part("candidate-A", NEAR, state="unfit"))
+    assert "no verdict - candidate-A: 3 unfit or refused" in text
+    assert "%" not in text
+
+
+def test_codes_never_stand_on_pages(fleet):
+    fleet.part("original", NEAR).part("candidate-A", [0.4 + s for s in NEAR]).take("candidate-B", 5.0)
+    for comparison in fleet.answer().comparisons:
+        assert "_" not in comparison.extra["sentence"]
+
+
+def test_both_limits_are_named(fleet):
+    text = sentence(fleet.part("original", NEAR).part("candidate-A", [0.4 + s for s in NEAR]), limit_mg=9)
+    assert "limit 15 % and 9 mg - over limit" in text
+
+
+@pytest.mark.parametrize(
+    ("value", "spread", "text"),
+    [(12.345, 6.0, "12"), (12.345, 1.0, "12.3"), (12.345, 0.1, "12.35"), (-0.4, 5.0, "0"), (12.5, None, "12")],
+)
+def test_figures_are_rounded_to_their_doubt(value, spread, text):
+    assert rounded(value, spread) == text
+
+
+def test_labels_become_words():
+    assert in_words("idle-drive") == "idle in drive"
+    assert in_words("within_limit") == "within limit"
+    assert in_words("steering-wheel") == "steering wheel"
+
+
+def test_numbers_become_words_up_to_twelve():
+    assert [number_word(n) for n in (1, 12, 13)] == ["one", "twelve", "13"]
