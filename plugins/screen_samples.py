@@ -29,8 +29,9 @@ from ..pipeline.kernels.clipping import (
     ClipRule,
     ExtremeCount,
     at_full_scale,
-    clipped_runs,
+    clipped_samples,
     extreme_count,
+    least_difference,
 )
 from ..pipeline.kernels.level_strip import BandPlan, Cells, LevelStrip, band_plan, cell_samples, pooled_mean_std
 from ..pipeline.kernels.run_lengths import RunTally, run_tally
@@ -102,13 +103,19 @@ class _ChannelTally:
     def least(self) -> float:
         return -self.lower.codes[0] if self.lower.codes else float("nan")
 
+    @property
+    def step(self) -> float:
+        """Least difference of neighbours in time or of the outermost values: the converter's code, if any."""
+        return min(self.equal.step, least_difference(self.upper, self.lower))
+
     def clipped(self, rule: ClipRule) -> tuple[int, int]:
         """(samples in clipped runs, longest of them) over both sides, or at the stated full scale if more."""
         spread = self.greatest - self.least
         sides = [
-            clipped_runs(side, self.equal.n_equal, self.equal.step, spread, rule) for side in (self.upper, self.lower)
+            clipped_samples(side, self.equal.n_equal, self.step, spread, rule)
+            for side in (self.upper, self.lower)
         ]
-        counted = sum(side.total for side in sides), max(side.greatest for side in sides)
+        counted = sum(count for count, _ in sides), max(longest for _, longest in sides)
         stated = self.full.total, self.full.greatest if self.full.total else 0
         return max(counted, stated)
 
@@ -186,7 +193,7 @@ class _ScreenAccumulator(Accumulator):
             "bands": cells.bands[:, whole],
             "band_low_hz": plan.low_hz,
             "band_high_hz": plan.high_hz,
-            "step": np.array([tally.equal.step for tally in self._channels]),
+            "step": np.array([tally.step for tally in self._channels]),
             "n_equal": np.array([tally.equal.n_equal for tally in self._channels]),
             "at_greatest": np.array([tally.upper.runs.total for tally in self._channels]),
             "at_least": np.array([tally.lower.runs.total for tally in self._channels]),

@@ -34,7 +34,7 @@ from ..pipeline.kernels.static_vector import static_length
 from ..pipeline.kernels.steadiness import Steadiness, steadiness, within
 from ..pipeline.kernels.stretches import Interval, at_least, merged, total, without
 from ..pipeline.kernels.stuck import hangs
-from ..pipeline.kernels.transients import BurstRule, burst_frames, burst_scores
+from ..pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, lull_frames
 
 
 class StretchSettings(StageSettings):
@@ -67,9 +67,6 @@ class StretchSettings(StageSettings):
         ge=0,
         description="No search for markers and transients in shorter captures: too little to know the usual level.",
     )
-    longest_transient_s: float = Field(
-        default=10.0, gt=0, description="What lasts longer is a change of state of the machine, not an event."
-    )
     rise_scatters: float = Field(
         default=6.0, gt=0, description="Rise of a group of bands over its usual level, in its own robust scatters, "
         "that is an event: 300 simulated idles with 15,000 groups reach 4.8 by chance.",
@@ -100,8 +97,9 @@ class StretchSettings(StageSettings):
         default=1.0, gt=0, description="Time on one value from which a channel that otherwise moves is stuck."
     )
     state_distance: float = Field(
-        default=4.5, gt=0, description="Distance of two load states in scatters within them; a drift has 3.5, a sine 4.1."
-    )
+        default=4.5, gt=0, description="Distance of two load states in scatters within them; a drift "
+        "has 3.5, a sine 4.1.",
+    )  # fmt: skip
     state_shortest_s: float = Field(default=10.0, gt=0, description="A load state lasts; shorter spells are none.")
     state_level_step: float = Field(
         default=0.15, gt=0, description="Relative step of level that makes two states: the limit a part is held to."
@@ -181,8 +179,10 @@ class _Case:
         self._stuck()
         self._static()
         self._gaps()
-        self._events()
-        self._states()
+        lasting = self._events()
+        if not self._states():
+            for start, stop in lasting:
+                self._transient(start, stop, "a raised level")
         left, stretches = self._choose()
         self._wander(left)
         unfit = any(level_of(reason.code) is Level.UNFIT for reason in self.found.reasons)
@@ -208,9 +208,9 @@ class _Case:
             if count >= rule.clipped_least and shares[i] > rule.clipped_share:
                 self.found.say(
                     ReasonCode.CLIPPED,
-                    f"channel {self._names(i)}: {count} of {n} samples ({100 * shares[i]:.2f} %) lie in runs of 3 "
-                    f"or more equal values at its extreme, up to {self.screen.longest_clipped[i]} in a row; at "
-                    f"most {100 * rule.clipped_share:g} % may",
+                    f"channel {self._names(i)}: {count} of {n} samples ({100 * shares[i]:.2f} %) are held at its "
+                    f"extreme, up to {self.screen.longest_clipped[i]} in a row; at most "
+                    f"{100 * rule.clipped_share:g} % may be",
                 )
 
     def _stuck(self) -> None:
@@ -253,25 +253,34 @@ class _Case:
         self.found.facts["n_gaps"] = len(self.context.gaps)
         self.found.facts["gaps_s"] = float(sum(stop - start for start, stop in self.context.gaps))
 
-    def _events(self) -> None:
+    def _events(self) -> list[Interval]:
+        """Cut markers, transients and lulls; give back what lasts long enough to be a load state."""
         span, rule = self.span, self.settings
         if span[1] - span[0] < rule.search_from_s:
-            return
-        events = [pair for pair in self._bursts() if pair[1] - pair[0] <= rule.longest_transient_s]
+            return []
+        found, lulls = self._bursts()
+        bursts, lasting = at_least(found, rule.state_shortest_s)[::-1]
         until = span[0] + rule.marker_window_s
-        markers = [pair for pair in events if pair[0] < until]
-        later = [pair for pair in events if pair[0] >= until]
-        self.found.facts |= {"n_markers": len(markers), "n_transients": len(later)}
+        # a marker is over when the hand is off: what goes on to the end of the capture is none
+        markers = [pair for pair in bursts if pair[0] < until and not self._open_ended(pair)]
+        later = [pair for pair in bursts if pair not in markers]
+        self.found.facts |= {"n_markers": len(markers), "n_transients": len(later), "n_lulls": len(lulls)}
         if markers and not self.by_hand:
             stop = max(pair[1] for pair in markers) + rule.after_marker_s
             self.found.cut(span[0], stop, ReasonCode.TRANSIENT, f"{len(markers)} marker(s), the last at "
                            f"{markers[-1][0]:.1f} s: everything up to {rule.after_marker_s:g} s after it")  # fmt: skip
         for start, stop in later:
-            self._transient(start, stop)
+            self._transient(start, stop, "a transient")
+        for start, stop in lulls:
+            self._transient(start, stop, "a lull (the level falls by more than 10 dB)")
+        return lasting
 
-    def _transient(self, start: float, stop: float) -> None:
+    def _open_ended(self, event: Interval) -> bool:
+        return event[1] - event[0] > 1.0 and self.span[1] - event[1] < 0.5
+
+    def _transient(self, start: float, stop: float, what: str) -> None:
         rule = self.settings
-        detail = f"a transient from {start:.1f} to {stop:.1f} s"
+        detail = f"{what} from {start:.1f} to {stop:.1f} s"
         if self.by_hand:
             first, last = self._wanted()
             if start < last and stop > first:
@@ -280,11 +289,12 @@ class _Case:
         self.found.cut(start - rule.before_transient_s, stop + rule.after_transient_s, ReasonCode.TRANSIENT, detail)
         self.found.say(ReasonCode.TRANSIENT, detail + " was cut")
 
-    def _bursts(self) -> list[Interval]:
+    def _bursts(self) -> tuple[list[Interval], list[Interval]]:
+        """Bursts and lulls, (start, stop) in seconds."""
         extra = self.screen.extra
         valid = np.flatnonzero(np.isfinite(extra["bands"]).all(axis=(0, 2)))
         if valid.size < 8:
-            return []
+            return [], []
         widths = extra["band_high_hz"] - extra["band_low_hz"]
         steps = np.where(np.isfinite(extra["step"]), extra["step"], 0.0)
         floor = steps**2 / 12.0 / (extra["rate_hz"] / 2.0)
@@ -294,11 +304,16 @@ class _Case:
         )  # fmt: skip
         scores = burst_scores(extra["bands"][:, valid], widths, floor, rule)
         first_s, last_s = extra["cell_first_s"], extra["cell_last_s"]
-        return [(float(first_s[valid[a]]), float(last_s[valid[b]])) for a, b in burst_frames(scores, rule)]
+        found = (
+            [(float(first_s[valid[a]]), float(last_s[valid[b]])) for a, b in frames]
+            for frames in (burst_frames(scores, rule), lull_frames(scores, rule))
+        )
+        return next(found), next(found)
 
-    def _states(self) -> None:
+    def _states(self) -> bool:
+        """Cut all but the longest of two load states; True where there are two."""
         if self.by_hand:
-            return
+            return False
         hidden = merged(self.found.intervals())
         for what, unit, times, values, step in self._series():
             values = np.where(within(times, hidden), np.nan, values)
@@ -306,7 +321,8 @@ class _Case:
             states = two_states(times, values, rule)
             if states is not None:
                 self._use_longest(states, what, unit)
-                return
+                return True
+        return False
 
     def _series(self) -> list[tuple[str, str, FloatArray, FloatArray, float]]:
         rule, track = self.settings, self.track

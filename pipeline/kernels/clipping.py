@@ -6,11 +6,15 @@ highest code. Two things tell them apart. A limiter piles samples up *on one cod
 passed through quickly. A smooth crest of a quantised signal spends, by its parabola, 1 : 0.41 : 0.32 of its
 time on its three highest codes, so its extreme holds at most 2.5 times what the next code holds. And where
 consecutive samples hardly ever agree elsewhere, three equal ones on the extreme are no accident.
+
+A signal near half the sampling rate meets its limit without ever staying there for three samples. Where the
+pile on the extreme is beyond any doubt, its single samples count too.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -85,30 +89,41 @@ class ClipRule:
     2.5; 5 leaves room for chance). ``fewest_codes``: a channel spanning fewer codes than this is quiet, and
     no limiter sits within so few codes of its rest. ``fine_share``: share of consecutive equal samples
     elsewhere below which the converter counts as fine; then every run counts. ``fine_codes``: codes the
-    channel must span for that.
+    channel must span for that. ``lone_pile_up`` and ``lone_least``: the same ratio and the least number of
+    samples on the extreme from which they count without lying in runs.
     """
 
     pile_up: float = 5.0
     fewest_codes: float = 16.0
     fine_share: float = 0.01
     fine_codes: float = 64.0
+    lone_pile_up: float = 10.0
+    lone_least: int = 10
 
 
-def clipped_runs(count: ExtremeCount, n_equal: int, step: float, spread: float, rule: ClipRule) -> RunTally:
-    """The runs of one side that are clipping (an empty tally where they are not).
+def clipped_samples(
+    count: ExtremeCount, n_equal: int, step: float, spread: float, rule: ClipRule
+) -> tuple[int, int]:
+    """Samples of one side that are clipped, and the longest run of them; (0, 0) where none are.
 
     ``n_equal``: samples that equal the one before; ``step``: least difference between samples; ``spread``:
     greatest minus least value (all of the whole channel).
     """
-    none = RunTally(SHORTEST_RUN, count.runs.n)
-    n_runs = count.runs.total
-    if n_runs == 0 or step <= 0.0:
-        return none
-    span = spread / step
-    elsewhere = max(n_equal - n_runs, 0) / max(count.runs.n, 1)
-    if span >= rule.fine_codes and elsewhere <= rule.fine_share:
-        return count.runs
-    next_codes = max(count.seen[1:], default=0)
-    # five more than the ratio asks for: a single crest of 5 samples between two on the next code is chance
-    piled = n_runs >= rule.pile_up * (next_codes + 1)
-    return count.runs if span >= rule.fewest_codes and piled else none
+    n_runs, span = count.runs.total, spread / step if step > 0.0 else 0.0
+    if not count.seen or span < rule.fewest_codes:
+        return 0, 0
+    n, longest, below = count.seen[0], count.runs.greatest, max(count.seen[1:], default=0)
+    wide = span >= rule.fine_codes
+    if wide and n_runs < 0.25 * n and n >= max(rule.lone_least, rule.lone_pile_up * below):
+        return n, longest
+    if n_runs == 0:
+        return 0, 0
+    fine = wide and max(n_equal - n_runs, 0) <= rule.fine_share * count.runs.n
+    # one more than the codes below hold: a crest of 5 samples between single ones on the next code is chance
+    return (n_runs, longest) if fine or n_runs >= rule.pile_up * (below + 1) else (0, 0)
+
+
+def least_difference(*counts: ExtremeCount) -> float:
+    """Least distance of neighbouring codes among those kept (inf where fewer than two are)."""
+    gaps = [a - b for count in counts for a, b in pairwise(count.codes)]
+    return min(gaps, default=float("inf"))

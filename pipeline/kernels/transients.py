@@ -29,7 +29,8 @@ class BurstRule:
     ``rise_scatters`` of its own robust scatters, and by ``rise_db`` where it covers all bands away from
     lines, by ``line_rise_db`` where it carries a line. The level is back below ``back_share`` of that height.
     ``least_rms``: root of the summed excess power over all channels and bands that is worth cutting [SI];
-    ``least_share``: the same as a part of the usual level.
+    ``least_share``: the same as a part of the usual level. A lull is a fall by ``fall_db`` (and by
+    ``rise_scatters``) of a line or of all bands away from lines over ``fall_frames`` or more.
     """
 
     rise_scatters: float = 6.0
@@ -40,6 +41,8 @@ class BurstRule:
     least_share: float = 0.05
     bands_per_group: int = 6
     frames_in_row: int = 4
+    fall_db: float = 10.0
+    fall_frames: int = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,17 @@ def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
     rises = np.any(scores.rise_db > height, axis=0) & heavy
     raised = np.any(scores.rise_db > rule.back_share * height, axis=0)
     return _grown(rises, raised)
+
+
+def lull_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
+    """Where the machine fell silent, (first frame, last frame): not yet started, stalled, switched off early."""
+    n_row = len(scores.is_line) // 2
+    if scores.rise_db.shape[1] == 0 or n_row == 0:
+        return []
+    watched = np.flatnonzero(scores.is_line[:n_row] | (np.arange(n_row) == n_row - 1))
+    depth = np.maximum(rule.fall_db, rule.rise_scatters * scores.scatter_db[watched])[:, None]
+    fallen = np.any(scores.rise_db[watched] < -depth, axis=0)
+    return [pair for pair in _grown(fallen, fallen) if pair[1] - pair[0] + 1 >= rule.fall_frames]
 
 
 def _grown(seeds: BoolArray, region: BoolArray) -> list[tuple[int, int]]:

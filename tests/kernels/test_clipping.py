@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from thrumline.pipeline.kernels.clipping import ClipRule, ExtremeCount, at_full_scale, clipped_runs, extreme_count
+from thrumline.pipeline.kernels.clipping import (
+    ClipRule,
+    ExtremeCount,
+    at_full_scale,
+    clipped_samples,
+    extreme_count,
+    least_difference,
+)
 from thrumline.pipeline.kernels.stuck import equal_runs
 
 RULE = ClipRule()
@@ -13,9 +20,9 @@ RULE = ClipRule()
 def clipped(values, rule=RULE):
     """Samples in clipped runs, both sides together."""
     equal, spread = equal_runs(values), float(np.ptp(values))
-    return sum(
-        clipped_runs(extreme_count(side), equal.n_equal, equal.step, spread, rule).total for side in (values, -values)
-    )
+    sides = extreme_count(values), extreme_count(-values)
+    step = min(equal.step, least_difference(*sides))
+    return sum(clipped_samples(side, equal.n_equal, step, spread, rule)[0] for side in sides)
 
 
 def quantised(values, step):
@@ -80,6 +87,21 @@ def test_five_clipped_samples_in_a_fine_signal_are_counted():
     values = quantised(rng.standard_normal(3000), 0.0005)
     values[1000:1005] = 6.0
     assert clipped(values) == 5
+
+
+def test_a_limited_signal_near_half_the_rate_counts_without_runs():
+    """At 0.47 cycles a sample the crests are one or two samples wide, and still all of one height."""
+    sine = np.sin(2 * np.pi * 0.47 * np.arange(20_000)) * (1 + 0.3 * np.sin(0.003 * np.arange(20_000)))
+    limited = quantised(np.clip(sine, -0.9, 0.9), 0.9 / 4096)
+    runs = np.diff(np.flatnonzero(np.diff(np.concatenate([[0], limited >= 0.9, [0]]).astype(int))))[::2]
+    assert clipped(limited) == np.sum(np.abs(limited) >= 0.9 - 1e-9)
+    assert runs.max() < 40
+
+
+@pytest.mark.parametrize("per_period", [4, 5, 16, 20])
+def test_a_noiseless_sine_that_meets_its_crest_in_every_period_is_not_clipped(per_period):
+    """Its next values come twice for every crest."""
+    assert clipped(np.cos(2 * np.pi * (np.arange(20_000) % per_period) / per_period)) == 0
 
 
 def test_two_equal_extremes_are_chance():

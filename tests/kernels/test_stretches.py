@@ -1,5 +1,7 @@
 """Intervals of time obey the algebra of sets."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -20,7 +22,7 @@ def covered(pairs):
 def test_merged_covers_the_same_and_is_disjoint_in_order(pairs):
     union = merged(pairs)
     assert (covered(union) == covered(pairs)).all()
-    assert all(first[1] < second[0] for first, second in zip(union, union[1:], strict=False))
+    assert all(first[1] < second[0] for first, second in itertools.pairwise(union))
 
 
 @given(intervals)
