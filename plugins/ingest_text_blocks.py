@@ -160,8 +160,9 @@ class RowReader:
         if dialect.delimiter in (" ", "") and "text" in dialect.kinds:
             return None
         mark = dialect.delimiter.encode()
-        if dialect.delimiter not in (" ", "") and data.count(mark) != n_lines * (dialect.n_cells - 1):
-            return None
+        found = _blank_parted_cells(data) - n_lines if dialect.delimiter == " " else data.count(mark) if mark else 0
+        if found != n_lines * (dialect.n_cells - 1):
+            return None  # the parser drops surplus cells without a word
         ends = data.endswith(b"\n")
         if dialect.kinds[-1] == "empty" and data.count(mark + b"\n") != n_lines - (not ends):
             return None
@@ -272,6 +273,13 @@ class RowReader:
                 ReasonCode.UNREADABLE, f"line {number} ends in the middle of a number",
                 found=repr(cells[-1]), allowed=f"{usual} decimals as in every other row", todo="remove the last line",
             )  # fmt: skip
+
+
+def _blank_parted_cells(data: bytes) -> int:
+    """Number of cells between blanks, tabs and line ends."""
+    characters = np.frombuffer(data, np.uint8)
+    inside = (characters != 32) & (characters != 9) & (characters != 10)
+    return int(np.count_nonzero(inside[1:] & ~inside[:-1])) + int(inside[:1].sum())
 
 
 def _decimals(cell: str, decimal: str) -> int:

@@ -271,7 +271,9 @@ def _refuse_damaged_rows(preamble: list[str], best: _Candidate) -> None:
         if comment is not None:
             if len(cells) == len(best.kinds) and all(is_number(cell, best.decimal) for cell in cells):
                 raise _damaged(index, bare, "a row behind a comment mark")
-        elif (index > header and index >= 0) and _may_be_row(cells, bare, best):
+        elif all(is_number(cell, best.decimal) for cell in cells):
+            raise _damaged(index, bare, "a row that is not whole")
+        elif index > header and _may_be_row(cells, bare, best):
             raise _damaged(index, bare, "a row with a cell that is no number")
         elif index > header and not _is_text_line(bare):
             raise _damaged(index, bare, "neither a header nor a row")
