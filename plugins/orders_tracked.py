@@ -48,6 +48,10 @@ class OrdersSettings(StageSettings):
         2.0, gt=0, description="Half the counted band, over the inverse of the frame length the track was followed "
         "with: leaves under 0.2 % of the energy of the fastest wander that length suits outside."
     )  # fmt: skip
+    neighbour_share: float = Field(
+        0.1, gt=0, lt=1, description="A neighbour inside the band marks the reading as unresolved from this share of "
+        "the line's amplitude on; merged, a tenth would read 0.5 % high."
+    )  # fmt: skip
     confirm_sigma: float = Field(
         5.0, gt=0, description="An order confirms when its amplitude stands this many standard uncertainties of "
         "noise above nothing: less than one chance in a million each."
@@ -133,8 +137,10 @@ class OrdersAccumulator(Accumulator):
             ends = self.starts[run] + np.array([zoomed.first * self.plan.zoom.hop, zoomed.n_seen]) / self.plan.rate_hz
             turned += float(np.diff(kernel.revolutions(ends, track.time_s, track.speed_hz))[0])
             seconds += float(np.diff(ends)[0])
-        std = float(track.extra.get("speed_std_hz", 0.0))
-        return order * turned / seconds, order * std
+        # the track's figures are of the firing line's cycles; each run has two ends
+        of_line = len(runs) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
+        of_line += track.extra.get("drift_density", 0.0) / seconds
+        return order * turned / seconds, float(np.sqrt(of_line)) * order / (track.order or order)
 
     def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
         plan = self.plan.zoom
@@ -148,7 +154,7 @@ class OrdersAccumulator(Accumulator):
         least = np.sqrt(energy.noise_square_std())
         amplitude = np.sqrt(np.maximum(energy.square, 0.0))
         covariance = amplitude_covariance(np.maximum(amplitude, least), energy)
-        entries = []
+        entries, marks = [], _neighbour_marks(energy, self.settings.neighbour_share)
         for index, channel in enumerate(self.plan.channels):
             only = np.zeros(amplitude.size)
             only[index] = 1.0
@@ -156,10 +162,24 @@ class OrdersAccumulator(Accumulator):
                 OrderAmplitude(
                     order=order, channel=channel, amplitude=float(amplitude[index]), std=covariance.std(only),
                     floor_density=float(energy.floor[index]), frequency_hz=frequency[0],
-                    frequency_std_hz=frequency[1], extra={"least": float(least[index])},
+                    frequency_std_hz=frequency[1], marks=marks, extra={"least": float(least[index])},
                 )
             )  # fmt: skip
         return entries, covariance
+
+
+def _neighbour_marks(energy: kernel.OrderEnergy, least_share: float) -> tuple[Reason, ...]:
+    """A mark for each neighbour in the band that matters."""
+    marks = []
+    for away_hz, share, clock in energy.neighbours():
+        if share >= least_share:
+            kind = "that follows the speed" if clock == "angle" else "of fixed frequency"
+            detail = (
+                f"a line {kind}, {abs(away_hz):.3g} Hz away at {100 * share:.0f} % of this one, stands in the band of "
+                f"+-{energy.half_band_hz:.3g} Hz; its energy was taken out by its beat"
+            )
+            marks.append(Reason(ReasonCode.UNRESOLVED, detail))
+    return tuple(marks)
 
 
 def _stands_out(entries: list[OrderAmplitude], sigma: float) -> bool:
@@ -241,7 +261,8 @@ class OrdersTracked(Estimator[OrdersSettings]):
         for order in self._orders(firing, context.facts):
             share = order / firing
             band_hz = half_band * share ** (2.0 / 3.0)
-            reach = min(max(6.0 * band_hz, 2.0), 0.45 * order * speed - order * spread)
+            wide = 6.0 if order == firing or order in self.settings.orders else 3.0
+            reach = min(max(wide * band_hz, 2.0), 0.45 * order * speed - order * spread)
             if reach > 2.0 * band_hz and order * (speed + spread) + reach < 0.5 * rate:
                 planned.append((order, band_hz, reach))
         if not planned or planned[0][0] != firing:

@@ -188,24 +188,28 @@ class TrackAccumulator(Accumulator):
                 f"the nominal {_line(plan):.4g} Hz"
             )
             return {}, extra, Reason(ReasonCode.NO_LINE, detail)
-        return self._refined(runs, line), extra, None
+        found, locked = self._refined(runs, line)
+        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s)
+        extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
+        return found, extra, None
 
     def _refined(
         self, runs: dict[int, ZoomedRun], line: kernel.FollowedLine
-    ) -> dict[int, tuple[FloatArray, FloatArray]]:
+    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], bool]:
         rate = self.plan.zoom.out_rate_hz
         signals = tuple(zoomed.baseband[0] for zoomed in runs.values())
         cycles = tuple(
             kernel.path_cycles(path, signal.shape[-1], rate) for path, signal in zip(line.paths, signals, strict=True)
         )
         weights = kernel.joined_channel(signals, cycles, line.floor)
-        found = {}
+        found, locked = {}, True
         for run, signal, path in zip(runs, signals, line.paths, strict=True):
             track = kernel.phase_track(signal, rate, path, weights, 0.5 * line.frame_s)
             time_s = np.arange(signal.shape[-1]) / rate
             chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
             found[run] = (track.offset_hz, np.interp(time_s, path.time_s, chance))
-        return found
+            locked = locked and track.locked
+        return found, locked
 
     def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
         """Instants of the outputs, counted from the run's first sample."""
