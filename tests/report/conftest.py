@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
-from thrumline.pipeline.report import ReportDocuments
+from thrumline.pipeline.report import ReportDocuments, render_report
 
 BIRDS = (
     "Cormorant 4.8", "Dunlin 2.0", "Avocet 1.6", "Bittern 3.0", "Curlew 2.4", "Egret 1.4", "Fulmar 5.7",
@@ -253,3 +253,9 @@ def large_documents():
     names = [f"{bird}{suffix}" for suffix in ("", " estate") for bird in BIRDS]
     parts = ("original", "candidate-A", "candidate-B", "candidate-C", "candidate-D", "candidate-E")
     return Fleet(tuple(names), parts).documents()
+
+
+@pytest.fixture(scope="session")
+def small_page(small_documents):
+    """The report of the small study as text."""
+    return render_report(small_documents)
