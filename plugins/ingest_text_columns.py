@@ -130,7 +130,7 @@ def _header(dialect: Dialect) -> tuple[tuple[str, ...], tuple[str, ...], list[st
         comment = without_comment_mark(lines[back], dialect.delimiter)
         cells = tuple(dialect.cells(lines[back] if comment is None else comment))
         if len(cells) != dialect.n_cells or (dialect.n_cells == 1 and not _labels_one_column(cells[0])):
-            if comment is None and back == len(lines) - 1 and not _key_value(lines[back]):
+            if comment is None and back == len(lines) - 1 and _is_row_of_labels(cells, lines[back], dialect):
                 raise ReaderRefusal(
                     ReasonCode.UNREADABLE, "the header does not fit the rows",
                     found=f"{len(cells)} labels for {dialect.n_cells} columns: {lines[back].strip()[:80]!r}",
@@ -141,7 +141,14 @@ def _header(dialect: Dialect) -> tuple[tuple[str, ...], tuple[str, ...], list[st
             units = cells
             continue
         return cells, units, lines[:back] + [line for line in lines[back + 1 :] if line != lines[back]]
-    return blank, units, lines
+    return units, units, lines
+
+
+def _is_row_of_labels(cells: tuple[str, ...], line: str, dialect: Dialect) -> bool:
+    """Three or more labels, or a line that is no ``key: value``: meant for columns, but not for as many."""
+    if any(dialect.is_number(cell) for cell in cells) or re.search(r"[:=]", line):
+        return False
+    return len(cells) > 2 or _key_value(line) is None
 
 
 def _labels_one_column(text: str) -> bool:
@@ -303,7 +310,7 @@ def _named_axes(data: list[Column], position: str) -> list[Column]:
     if named and len(set(named.values())) < len(named):
         raise _unclear_axes("an axis is named more than once", data)
     if not named:
-        nameless = all(_NAMELESS.fullmatch(column.name.lower()) for column in data)
+        nameless = all(_NAMELESS.fullmatch(column.name.lower()) and column.quantity == "other" for column in data)
         pool = accelerations or (data if nameless else [])
         if len(pool) not in (1, 3):
             raise _unclear_axes("which columns are acceleration along x, y, z", data)

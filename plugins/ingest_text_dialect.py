@@ -306,8 +306,10 @@ def _may_be_row(cells: list[str], line: str, best: _Candidate) -> bool:
 
 
 def _is_text_line(line: str) -> bool:
-    """A line of prose or ``key: value``: letters lead, or a bracket or quote does."""
-    return re.match(r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}", line) is not None or re.fullmatch(r"[\W_]+", line) is not None
+    """A line of prose, labels or ``key: value``: letters lead (or a bracket or quote does), or no digit stands in it."""
+    if re.match(r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}", line) is not None:
+        return True
+    return re.search(r"\d", line) is None
 
 
 def _damaged(index: int, line: str, what: str) -> ReaderRefusal:
