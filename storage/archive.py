@@ -12,7 +12,7 @@ from .findings import Decode, Depth, Report
 from .fsio import Disk
 from .layout import AREAS, MANIFEST, Layout, checked_kind
 from .lock import CoordinatorLock
-from .opening import archive_identity, opened_catalogue
+from .opening import archive_identity, make_root, opened_catalogue
 from .originals import Original, Originals
 from .places import Places
 from .recalled import Recalled
@@ -80,7 +80,7 @@ class Archive:
         if create and role != "coordinator":
             raise NotAllowed("to create an archive", found=f"role {role!r}", allowed="coordinator")
         if create:
-            layout.root.mkdir(parents=True, exist_ok=True)
+            make_root(layout, disk)
         lock = None
         if role == "coordinator" and (create or layout.format.exists()):
             lock = CoordinatorLock(layout.lock)

@@ -31,6 +31,13 @@ def archive_identity(layout: Layout, disk: Disk, *, create: bool) -> str:
     return identity
 
 
+def make_root(layout: Layout, disk: Disk) -> None:
+    """The directory of a new archive, durably."""
+    layout.root.parent.mkdir(parents=True, exist_ok=True)
+    if disk.mkdir(layout.root) or disk.size(layout.format) is None:
+        disk.fsync_dir(layout.root.parent)
+
+
 def _make_format(layout: Layout, disk: Disk) -> None:
     if (layout.root / "originals").exists():
         todo = "bring FORMAT back from a copy"
@@ -41,7 +48,6 @@ def _make_format(layout: Layout, disk: Disk) -> None:
     disk.link(staged, layout.format)
     disk.unlink(staged)
     disk.fsync_dir(layout.root)
-    disk.fsync_dir(layout.root.parent)
 
 
 def opened_catalogue(layout: Layout, identity: str, disk: Disk) -> Catalogue:

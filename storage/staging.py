@@ -52,9 +52,9 @@ class Staging:
     def _directory(self) -> Path:
         # A forked child must not share its parent's place: the parent sweeps it when it ends.
         if self._own is None or self._pid != os.getpid():
-            self._pid = os.getpid()
-            self._own = self._root / f"{host_name()}-{boot_id()}-{self._pid}-{uuid.uuid4().hex[:12]}"
-            self._disk.mkdir(self._own)
+            own = self._root / f"{host_name()}-{boot_id()}-{os.getpid()}-{uuid.uuid4().hex[:12]}"
+            self._disk.mkdir(own)
+            self._own, self._pid = own, os.getpid()
         return self._own
 
     def new_path(self) -> Path:
