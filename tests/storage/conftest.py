@@ -17,7 +17,8 @@ def _loaded() -> ModuleType:
     name = "thrumline_archive_faults"
     if name not in sys.modules:
         spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("faults.py"))
-        assert spec is not None and spec.loader is not None
+        assert spec is not None
+        assert spec.loader is not None
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
         spec.loader.exec_module(module)

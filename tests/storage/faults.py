@@ -14,7 +14,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-
 from thrumline.storage import Archive, Disk, StorageError
 
 CAPTURE = hashlib.sha256(b"capture").hexdigest()[:32]
@@ -237,7 +236,7 @@ def _violations(root: Path, source: Path, acks: list[str]) -> list[str]:
         archive.rebuild()
         found += [] if index(archive) == known else ["the catalogue differs from a rebuilt one"]
     # a private place of this very process, which is alive, is nobody's leftover yet
-    left = [name for name in os.listdir(root / "staging") if f"-{os.getpid()}-" not in name]
+    left = [p.name for p in (root / "staging").iterdir() if f"-{os.getpid()}-" not in p.name]
     return found + [f"left in staging: {name}" for name in left]
 
 

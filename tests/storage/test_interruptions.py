@@ -10,9 +10,7 @@ import os
 from pathlib import Path
 
 import pytest
-
 from thrumline.storage import Archive, Disk, StorageError
-
 
 EVERY_POINT_AT_NIGHT = [pytest.param(1, marks=pytest.mark.nightly), 7]
 """By day every seventh operation, at night each one."""
@@ -29,7 +27,7 @@ def _killed_at(faults, root: Path, source: Path, n: int, disk_type=None) -> tupl
             with Archive.open(root, role="coordinator", create=True, disk=disk) as archive:
                 faults.days_work(archive, source, lambda name: os.write(write_end, f"{name} ".encode()))
             os._exit(0)
-        except BaseException:
+        except BaseException:  # noqa: BLE001 - the child must not go on as a second test run
             os._exit(3)
     os.close(write_end)
     with os.fdopen(read_end, "rb") as pipe:
@@ -199,7 +197,7 @@ def test_without_the_rename_the_kill_loop_finds_half_visible_captures(faults, qu
     found = []
     for n in range(40, 160, 3):
         root = quick_path / f"killed-{n}"
-        struck, acks = _killed_at(faults, root, source, n)
+        struck, _ = _killed_at(faults, root, source, n)
         if not struck:
             break
         with Archive.open(root, role="reader") as archive:
