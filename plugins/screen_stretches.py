@@ -4,128 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from hashlib import sha256
 from typing import Any
 
 import numpy as np
-from pydantic import Field
 
 from ..pipeline.contracts import (
     ChainSchema,
     Context,
-    Cut,
     Derivation,
     Fitness,
     Level,
     ProductSpec,
-    Reason,
     ReasonCode,
     SchemaError,
     ScreenFacts,
     SpeedTrack,
     Stage,
-    StageSettings,
     hookimpl,
     level_of,
 )
 from ..pipeline.contracts.signal import FloatArray
-from ..pipeline.contracts.units import MILLI_G, STANDARD_GRAVITY
+from ..pipeline.contracts.units import MILLI_G
+from ..pipeline.kernels.level_strip import thinned_level
 from ..pipeline.kernels.states import StateRule, TwoStates, two_states
-from ..pipeline.kernels.static_vector import static_length
-from ..pipeline.kernels.steadiness import Steadiness, steadiness, within
+from ..pipeline.kernels.steadiness import Steadiness, binned_means, steadiness, within
 from ..pipeline.kernels.stretches import Interval, at_least, merged, total, without
-from ..pipeline.kernels.stuck import hangs
 from ..pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, lull_frames
-
-
-class StretchSettings(StageSettings):
-    """Thresholds of fitness, each with its reason."""
-
-    minimum_duration_s: float = Field(
-        default=30.0, gt=0, description="Seconds of usable signal asked for: the trade's steady idle per capture."
-    )
-    shortest_stretch_s: float = Field(
-        default=4.0,
-        gt=0,
-        description="A stretch below this does not count: 0.25 Hz resolution takes 4 s. Where less is asked in "
-        "all, half of minimum_duration_s holds if that is less.",
-    )
-    marker_window_s: float = Field(
-        default=15.0, ge=0, description="Taps count as markers in this first part; later ones are transients."
-    )
-    after_marker_s: float = Field(
-        default=2.0, ge=0, description="Everything is cut up to this long after the last marker: hands off, settled."
-    )
-    before_transient_s: float = Field(
-        default=0.5, ge=0, description="Cut before a transient: the movement that leads up to it."
-    )
-    after_transient_s: float = Field(
-        default=1.0, ge=0, description="Cut after the level is back: what rings on below the threshold."
-    )
-    around_gap_s: float = Field(default=0.1, ge=0, description="Cut on each side of a gap: stamps there are unsure.")
-    search_from_s: float = Field(
-        default=5.0,
-        ge=0,
-        description="No search for markers and transients in shorter captures: too little to know the usual level.",
-    )
-    rise_scatters: float = Field(
-        default=6.0, gt=0, description="Rise of a group of bands over its usual level, in its own robust scatters, "
-        "that is an event: 300 simulated idles with 15,000 groups reach 4.8 by chance.",
-    )  # fmt: skip
-    rise_db: float = Field(
-        default=2.5, gt=0, description="The same in dB over all bands away from the lines: nearly twice the power."
-    )
-    line_rise_db: float = Field(
-        default=6.0, gt=0, description="The same in dB for bands that carry a line: twice its amplitude, far beyond "
-        "an idle's modulation of a few percent.",
-    )  # fmt: skip
-    least_event_mg: float = Field(
-        default=0.5, ge=0, description="Excess (rms over a quarter of a second, mg) not worth a cut: it cannot move "
-        "a reading of some milli-g by a percent.",
-    )  # fmt: skip
-    wander_limit: float = Field(
-        default=0.02, gt=0, description="Standard deviation of speed over its mean above which an idle is hunting."
-    )
-    clipped_share: float = Field(
-        default=0.001, ge=0, description="Share of clipped samples above which a channel is clipped."
-    )
-    clipped_least: int = Field(default=5, ge=1, description="Clipped samples below which a channel is not clipped.")
-    static_tolerance: float = Field(
-        default=0.05, gt=0, description="Departure of the static vector from 1 g: offsets and sensitivities of good "
-        "sensors stay within it, a wrong unit or a dead axis does not.",
-    )  # fmt: skip
-    stuck_s: float = Field(
-        default=1.0, gt=0, description="Time on one value from which a channel that otherwise moves is stuck."
-    )
-    state_distance: float = Field(
-        default=4.5, gt=0, description="Distance of two load states in scatters within them; a drift "
-        "has 3.5, a sine 4.1.",
-    )  # fmt: skip
-    state_shortest_s: float = Field(default=10.0, gt=0, description="A load state lasts; shorter spells are none.")
-    state_level_step: float = Field(
-        default=0.15, gt=0, description="Relative step of level that makes two states: the limit a part is held to."
-    )
-    state_speed_step: float = Field(
-        default=0.01, gt=0, description="Relative step of speed that makes two states: 1 % of speed is 2.5 % of level."
-    )
-    state_margin_s: float = Field(default=1.0, ge=0, description="Cut on both sides of a change of state.")
-
-
-@dataclass
-class _Findings:
-    """What the checks gather while they go through one capture."""
-
-    reasons: list[Reason] = field(default_factory=list)
-    cuts: list[Cut] = field(default_factory=list)
-    facts: dict[str, Any] = field(default_factory=dict)
-
-    def cut(self, start_s: float, stop_s: float, code: ReasonCode, detail: str) -> None:
-        self.cuts.append(Cut(float(start_s), float(stop_s), Reason(code, detail)))
-
-    def say(self, code: ReasonCode, detail: str) -> None:
-        self.reasons.append(Reason(code, detail))
-
-    def intervals(self, *without_codes: ReasonCode) -> list[Interval]:
-        return [(cut.start_s, cut.stop_s) for cut in self.cuts if cut.reason.code not in without_codes]
+from .screen_stretches_channels import ChannelChecks, Findings
+from .screen_stretches_settings import StretchSettings
 
 
 class StretchStage(Derivation[StretchSettings]):
@@ -163,7 +70,7 @@ class _Case:
     screen: ScreenFacts
     track: SpeedTrack | None
     context: Context
-    found: _Findings = field(default_factory=_Findings)
+    found: Findings = field(default_factory=Findings)
 
     @property
     def span(self) -> Interval:
@@ -175,9 +82,7 @@ class _Case:
         return self.context.facts.get("start_s") is not None or self.context.facts.get("stop_s") is not None
 
     def judge(self) -> Fitness:
-        self._clipping()
-        self._stuck()
-        self._static()
+        ChannelChecks(self.settings, self.screen, self.track, self.context, self.found).run()
         self._gaps()
         lasting = self._events()
         if not self._states():
@@ -186,7 +91,11 @@ class _Case:
         left, stretches = self._choose()
         self._wander(left)
         unfit = any(level_of(reason.code) is Level.UNFIT for reason in self.found.reasons)
-        self.found.facts |= {"usable_s": total(stretches), "duration_s": self.span[1] - self.span[0]}
+        self.found.facts |= {
+            "usable_s": total(stretches),
+            "duration_s": self.span[1] - self.span[0],
+            "fingerprint": fingerprint(self.screen),
+        }
         return Fitness(
             state="unfit" if unfit else "fit",
             reasons=tuple(self.found.reasons),
@@ -195,56 +104,6 @@ class _Case:
             facts=self.found.facts,
             levels=level_strip(self.screen, self.track),
         )
-
-    def _names(self, channel: int) -> str:
-        spec = self.screen.extra["channels"][channel]
-        return ".".join(part for part in (spec.position, spec.axis or spec.name) if part)
-
-    def _clipping(self) -> None:
-        n, rule = self.screen.n_samples, self.settings
-        shares = self.screen.n_clipped / max(n, 1)
-        self.found.facts["clipped_share"] = {self._names(i): float(share) for i, share in enumerate(shares)}
-        for i, count in enumerate(self.screen.n_clipped):
-            if count >= rule.clipped_least and shares[i] > rule.clipped_share:
-                self.found.say(
-                    ReasonCode.CLIPPED,
-                    f"channel {self._names(i)}: {count} of {n} samples ({100 * shares[i]:.2f} %) are held at its "
-                    f"extreme, up to {self.screen.longest_clipped[i]} in a row; at most "
-                    f"{100 * rule.clipped_share:g} % may be",
-                )
-
-    def _stuck(self) -> None:
-        steps = self.screen.extra["step"]
-        lively = _lively(self.screen)
-        liveliest = float(np.max(lively / steps, initial=0.0))
-        for i, longest_s in enumerate(self.screen.longest_stuck_s):
-            # a channel without any change has no step of its own; its neighbours say whether one was due
-            dead = not np.isfinite(steps[i]) and longest_s >= self.settings.search_from_s
-            due = liveliest > 1.0 or not np.isfinite(steps).any()
-            if (dead and due) or hangs(float(longest_s), float(lively[i]), float(steps[i]), self.settings.stuck_s):
-                self.found.say(
-                    ReasonCode.STUCK,
-                    f"channel {self._names(i)} shows one value for {longest_s:.2f} s"
-                    + ("" if dead else f" while it otherwise moves by {lively[i] / MILLI_G:.3g} mg rms")
-                    + f"; at most {self.settings.stuck_s:g} s is taken",
-                )
-
-    def _static(self) -> None:
-        if str(self.context.facts.get("coupling") or "").strip().lower() == "ac":
-            return
-        for position, triple in _triples(self.screen).items():
-            length = static_length(self.screen.mean[triple], self.screen.std[triple])
-            if length is None:
-                continue
-            in_g = length / STANDARD_GRAVITY
-            self.found.facts.setdefault("static_g", {})[position] = in_g
-            self.found.facts.setdefault("static_vector", {})[position] = [float(v) for v in self.screen.mean[triple]]
-            if abs(in_g - 1.0) > self.settings.static_tolerance:
-                self.found.say(
-                    ReasonCode.STATIC_VECTOR,
-                    f"the static vector{' at ' + position if position else ''} is {in_g:.4g} g long, wanted 1 g "
-                    f"within {100 * self.settings.static_tolerance:g} %: {_guess(in_g)}",
-                )
 
     def _gaps(self) -> None:
         margin = self.settings.around_gap_s
@@ -328,11 +187,12 @@ class _Case:
         rule, track = self.settings, self.track
         series: list[tuple[str, str, FloatArray, FloatArray, float]] = []
         if track is not None and track.source != "none":
-            series.append(("speed", "rpm", *_coarse(track.time_s, track.speed_hz * 60.0), rule.state_speed_step))
-            line = track.line_level / MILLI_G
-            series.append(("level of the line", "mg", *_coarse(track.time_s, line), rule.state_level_step))
+            speed = binned_means(track.time_s, track.speed_hz * 60.0, 1.0)
+            line = binned_means(track.time_s, track.line_level / MILLI_G, 1.0)
+            series.append(("speed", "rpm", *speed, rule.state_speed_step))
+            series.append(("level of the line", "mg", *line, rule.state_level_step))
         level = np.sqrt(np.sum(self.screen.level**2, axis=0)) / MILLI_G
-        series.append(("level", "mg", *_coarse(self.screen.level_time_s, level), rule.state_level_step))
+        series.append(("level", "mg", *binned_means(self.screen.level_time_s, level, 1.0), rule.state_level_step))
         return series
 
     def _use_longest(self, states: TwoStates, what: str, unit: str) -> None:
@@ -392,7 +252,7 @@ class _Case:
         if track is None or track.source == "none":
             return
         inside = within(track.time_s, list(left))
-        times, speed = _coarse(track.time_s, np.where(inside, track.speed_hz, np.nan), 0.5)
+        times, speed = binned_means(track.time_s, np.where(inside, track.speed_hz, np.nan), 0.5)
         steady = steadiness(times, speed, np.isfinite(speed))
         if steady is None:
             return
@@ -413,68 +273,31 @@ def _steady_facts(steady: Steadiness) -> dict[str, float]:
     }
 
 
-def _lively(screen: ScreenFacts) -> FloatArray:
-    """Level of each channel in its livelier cells [shape=(n_channel,), rms]."""
-    if not screen.level.shape[1]:
-        return np.zeros(len(screen.level))
-    return np.asarray(np.quantile(screen.level, 0.9, axis=1))
-
-
-def _triples(screen: ScreenFacts) -> dict[str, list[int]]:
-    """Channel indices in the order x, y, z for every position that has exactly these three."""
-    by_position: dict[str, dict[str, int]] = {}
-    for i, spec in enumerate(screen.extra["channels"]):
-        by_position.setdefault(spec.position, {})[spec.axis.lower()] = i
-    return {
-        position: [axes[axis] for axis in "xyz"]
-        for position, axes in by_position.items()
-        if set(axes) == {"x", "y", "z"}
-    }
-
-
-def _guess(in_g: float) -> str:
-    """What a static vector of this length may come from."""
-    known = {STANDARD_GRAVITY: "written in m/s2 and read as g", 1 / STANDARD_GRAVITY: "written in g and read as m/s2",
-             1e3: "written in milli-g and read as g", 1e-3: "written in g and read as milli-g"}  # fmt: skip
-    for factor, words in known.items():
-        if abs(in_g / factor - 1.0) < 0.1:
-            return f"as if {words}"
-    return "a wrong unit or scale, a dead or swapped channel"
-
-
-def _coarse(time_s: FloatArray, values: FloatArray, bin_s: float = 1.0) -> tuple[FloatArray, FloatArray]:
-    """Means over bins of ``bin_s`` (NaN where a bin is empty), so a finer track's noise is no wander."""
-    if len(time_s) == 0:
-        return time_s, values
-    at = np.floor((time_s - time_s[0]) / bin_s + 1e-9).astype(np.int64)
-    known = np.isfinite(values)
-    n = int(at[-1]) + 1
-    counts = np.bincount(at[known], minlength=n)
-    sums = np.bincount(at[known], weights=values[known], minlength=n)
-    means = np.full(n, np.nan)
-    np.divide(sums, counts, out=means, where=counts > 0)
-    return time_s[0] + (np.arange(n) + 0.5) * bin_s, means
-
-
 def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) -> dict[str, list[float | None]]:
     """At most ``most`` points of level (rms over all channels, mg) and speed (rpm) for a screen."""
-    n = screen.level.shape[1]
-    if n == 0:
-        return {"time_s": [], "level_mg": [], "speed_rpm": []}
-    per = -(-n // most)
-    starts = np.arange(0, n, per)
-    counts = np.diff(np.append(starts, n))
-    power = np.add.reduceat(np.sum(screen.level**2, axis=0), starts) / counts
-    times = np.add.reduceat(screen.level_time_s, starts) / counts
+    times, level = thinned_level(screen.level_time_s, screen.level, most)
     speed: list[float | None] = [None] * len(times)
     if track is not None and track.source != "none" and np.isfinite(track.speed_hz).sum() > 1:
         rpm = np.interp(times, track.time_s, track.speed_hz * 60.0)
-        speed = [round(float(v), 2) if np.isfinite(v) else None for v in rpm]
+        speed = [round(float(value), 2) if np.isfinite(value) else None for value in rpm]
     return {
-        "time_s": [round(float(t), 4) for t in times],
-        "level_mg": [float(f"{v:.5g}") for v in np.sqrt(power) / MILLI_G],
+        "time_s": [round(float(at), 4) for at in times],
+        "level_mg": [float(f"{value:.5g}") for value in level / MILLI_G],
         "speed_rpm": speed,
     }
+
+
+def fingerprint(screen: ScreenFacts) -> str:
+    """The same for the same samples in another file, format or unit: a hash of the level strip's shape.
+
+    Levels are taken relative to the whole (so the unit falls out) and to five digits (so does rounding).
+    """
+    whole = float(np.sqrt(np.sum(screen.std**2)))
+    if whole == 0.0 or not screen.level.shape[1]:
+        return ""
+    relative = screen.level / whole
+    digits = ",".join(f"{value:.5e}" for value in relative.ravel())
+    return sha256(f"{screen.n_samples};{digits}".encode()).hexdigest()[:16]
 
 
 @hookimpl

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -51,3 +53,54 @@ def turn_matrix(first: FloatArray, second: FloatArray) -> FloatArray:
         raise ValueError("opposite vectors have no shortest turn between them")
     skew = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
     return np.asarray(np.eye(3) + skew + skew @ skew / (1.0 + cosine))
+
+
+def vertical_mean_factor(static: FloatArray) -> float:
+    """How many times the mean of axes shows for vertical motion what it shows with one axis upright.
+
+    Vertical motion of amplitude A reads A |u_i| on axis i, u being the direction of the static vector
+    [shape=(3,)]; the arithmetic mean of the axes' amplitudes is A times sum |u_i| / 3, against A / 3 for an
+    upright axis. The root of summed squares reads A in every case.
+
+    >>> round(vertical_mean_factor(np.array([np.sin(np.deg2rad(5)), 0.0, np.cos(np.deg2rad(5))])), 3)
+    1.083
+    """
+    return float(np.sum(np.abs(static)) / np.linalg.norm(static))
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A turn of the static vector for good: index of the first sample after it, and the angle in degrees."""
+
+    at: int
+    turn_deg: float
+
+
+def lasting_turn(vectors: FloatArray, least_deg: float, least_piece: int) -> Move | None:
+    """The one instant at which the static vector [shape=(3, n), averages over a second or more] turns for good.
+
+    The two-piece constant fit of least squares; it counts where the pieces' mean directions differ by
+    ``least_deg`` or more and nine tenths of the vectors of either piece stay within half of that angle about
+    their own piece's direction (braking and cornering swing to and fro, a sensor that slipped stays). Each
+    piece has at least ``least_piece`` vectors.
+    """
+    n = vectors.shape[1]
+    if n < 2 * least_piece:
+        return None
+    sums = np.cumsum(vectors, axis=1)
+    splits = np.arange(least_piece, n - least_piece + 1)
+    before, after = sums[:, splits - 1], sums[:, -1:] - sums[:, splits - 1]
+    explained = np.sum(before**2, axis=0) / splits + np.sum(after**2, axis=0) / (n - splits)
+    at = int(splits[np.argmax(explained)])
+    pieces = vectors[:, :at], vectors[:, at:]
+    first, second = (np.median(piece, axis=1) for piece in pieces)
+    if min(np.linalg.norm(first), np.linalg.norm(second)) == 0.0:
+        return None
+    turn = turn_deg(first, second)
+    if turn < least_deg:
+        return None
+    for piece, mean in zip(pieces, (first, second), strict=True):
+        cosines = (mean @ piece) / (np.linalg.norm(mean) * np.linalg.norm(piece, axis=0))
+        if np.mean(np.rad2deg(np.arccos(np.clip(cosines, -1.0, 1.0))) <= turn / 2.0) < 0.9:
+            return None
+    return Move(at, turn)

@@ -50,14 +50,30 @@ def test_every_take_of_the_ceiling_fan_is_fit_where_0_9_s_are_asked(condition):
     assert len(paths) == 20
     for path in paths:
         screen, fitness = judged(table(path) * G, 200.0, minimum_duration_s=0.9)
-        assert (fitness.state, codes(fitness)) == ("fit", []), path.name
+        assert fitness.state == "fit", path.name
+        assert set(codes(fitness)) <= {"aliased"}, path.name
         assert screen.n_clipped.tolist() == [0, 0, 0]
         assert fitness.facts["static_g"]["here"] == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_fan_take_of_one_second_is_short_where_thirty_are_asked():
     path = CAPTURES / "ceiling_fan" / "fan_0_low_0_weight" / "0001.csv"
-    assert codes(judged(table(path) * G, 200.0)[1]) == ["short"]
+    assert codes(judged(table(path) * G, 200.0)[1]) == ["aliased", "short"]
+
+
+@pytest.mark.parametrize("condition", ["low_0", "low_1", "med_0", "med_1"])
+def test_the_fans_dominant_line_is_told_as_perhaps_folded(condition):
+    """80 Hz at 200 Hz sampling fits 120 Hz hum folded down; one second cannot always set it off from its floor."""
+    told = 0
+    for path in sorted((CAPTURES / "ceiling_fan" / f"fan_0_{condition}_weight").glob("*.csv")):
+        reasons = judged(table(path) * G, 200.0, minimum_duration_s=0.9)[1].reasons
+        told += any("118 to 122 Hz folded down" in reason.detail for reason in reasons)
+    assert told >= 15
+
+
+def test_the_fan_at_rest_has_no_line_to_fold():
+    for path in sorted((CAPTURES / "ceiling_fan" / "fan_0_off_0_weight").glob("*.csv")):
+        assert codes(judged(table(path) * G, 200.0, minimum_duration_s=0.9)[1]) == []
 
 
 @pytest.mark.parametrize("thinned", [16, 32])
@@ -115,10 +131,13 @@ def test_the_phone_in_the_wrong_unit_is_caught_by_its_static_vector():
 
 @pytest.mark.parametrize("name", ["ambient_1", "chainsaw_1"])
 def test_a_quiet_tree_and_a_sawn_tree_are_fit_where_ten_seconds_are_asked(name):
-    """The saw at work is rough from end to end: its own usual level, not a row of events."""
+    """The saw at work is rough from end to end: its own usual level, not a row of events.
+
+    Its line at 156 Hz stands 10 Hz below half the rate, and the published band goes up to 250 Hz.
+    """
     values, times = chainsaw(name)
     screen, fitness = judged(values, 333.0, times=times, minimum_duration_s=10)
-    assert (fitness.state, codes(fitness)) == ("fit", [])
+    assert (fitness.state, codes(fitness)) == ("fit", ["aliased"] if name == "chainsaw_1" else [])
     assert screen.n_clipped.tolist() == [0, 0, 0]
 
 
