@@ -75,6 +75,7 @@ class Summary:
     i2: Figure | None
     strip: Strip
     rows: tuple[VerdictRow, ...]
+    prior: Figure | None
     note: str
 
 
@@ -192,7 +193,7 @@ class AnswerSheet:
         change = change_of(entry, root, self.limit)
         prediction = change_of(entry, root, self.limit, ("percent_change", "prediction_low", "prediction_high"))
         label = _summary_label(entry, change, prediction)
-        tau, i2 = entry.get("tau"), entry.get("i2")
+        tau, i2, dof = (entry.get(name) for name in ("tau", "i2", "prior_degrees_of_freedom"))
         return Summary(
             candidate=str(entry["candidate"]),
             where=where,
@@ -203,7 +204,8 @@ class AnswerSheet:
             i2=None if i2 is None else Figure(fixed(i2, decimals_for(None, i2)), i2, f"{root}/i2"),
             strip=strip_for(entry, self.scale, (), label),
             rows=tuple(sorted(rows, key=lambda row: -_size(row.change))),
-            note=str(entry.get("note", "")),
+            prior=None if dof is None else Figure(fixed(dof, 1), dof, f"{root}/prior_degrees_of_freedom"),
+            note=_summary_note(entry),
         )
 
 
@@ -259,6 +261,17 @@ def _strip_label(entry: Entry, mark: Mark, change: Change, limit: float | None, 
         text += ", no interval"
     text += f", limit {fixed(limit, 1).removesuffix('.0')}{THIN}%" if limit is not None else ""
     return f"{text}, {mark.word}" + (f", {n_repeats} repeats as ticks" if n_repeats > 1 else "")
+
+
+def _summary_note(entry: Entry) -> str:
+    """How the summary was made, and which platforms could not enter it."""
+    words = [str(entry["method"])] if entry.get("method") and entry.get("percent_change") is not None else []
+    words += ["scatter of repeats pooled over the whole fleet"] if entry.get("prior_is_common") else []
+    left = [str(name) for name in entry.get("left_out") or ()]
+    words += [f"without {listed(left)}, which has no interval of its own"] if len(left) == 1 else []
+    words += [f"without {listed(left)}, which have no interval of their own"] if len(left) > 1 else []
+    text = "; ".join(words)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
 def _summary_label(entry: Mapping[str, Any], change: Change, prediction: Change) -> str:

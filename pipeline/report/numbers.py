@@ -53,14 +53,15 @@ def percent_decimals(value: float, low: float | None, high: float | None, marks:
     """Decimals for a change and its interval.
 
     The interval's half width sets them, as in the verdict's sentence; they grow while rounding would carry a
-    bound onto or over one of ``marks`` (zero, the limit): a printed bound must stand on the verdict's side.
+    bound onto or over one of ``marks`` (zero, the limit), for a printed bound should stand on the verdict's
+    side; but never further than two digits beyond the leading digit of the half width.
     """
     if low is None or high is None:
         return 0
     half = (high - low) / 2
     decimals = 0 if half >= 2.0 else (1 if half >= 0.2 else 2)
-    shown = (value, low, high)
-    while decimals < _MOST_DECIMALS and any(_crosses(item, mark, decimals) for item in shown for mark in marks):
+    most = max(decimals, decimals_for(half, value, beyond=2))
+    while decimals < most and any(_crosses(bound, mark, decimals) for bound in (low, high) for mark in marks):
         decimals += 1
     return decimals
 

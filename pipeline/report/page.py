@@ -19,7 +19,8 @@ from ..contracts.cautions import CAUTIONS, Caution
 from ..contracts.explanations import DEFINITIONS
 from .answers import Answer, AnswerSheet, Grid, Summary, VerdictRow
 from .documents import ReportDocuments, ReportError
-from .evidence import CaptureLine, EvidenceSheet, PlaceView, capture_line, reading_words
+from .evidence import EvidenceSheet, capture_line, reading_words
+from .evidence_views import CaptureLine, PlaceView
 from .marks import Mark
 from .numbers import THIN, count, fixed, shortened
 from .spreadsheet import write_spreadsheet

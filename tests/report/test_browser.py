@@ -35,7 +35,11 @@ CLIPPED = """() => [...document.querySelectorAll('body *')].filter(element => {
 
 OVERLAPS = """() => {
   const found = [];
-  for (const picture of document.querySelectorAll('svg[role=img]')) {
+  for (const reuse of document.querySelectorAll('svg[role=img] use, .scale use')) {
+    const copy = document.querySelector(reuse.getAttribute('href')).cloneNode(true);
+    if (copy.querySelector('text')) reuse.replaceWith(copy);
+  }
+  for (const picture of document.querySelectorAll('svg[role=img], .scale')) {
     const boxes = [...picture.querySelectorAll('text')].map(text => [text.textContent, text.getBoundingClientRect()]);
     boxes.forEach(([one, a], i) => boxes.slice(i + 1).forEach(([two, b]) => {
       const over = Math.min(a.right, b.right) - Math.max(a.left, b.left);
@@ -99,7 +103,7 @@ def test_nothing_is_cut_off_or_laid_over_something_else(opened, size):
 
 def test_the_check_for_overlaps_sees_an_overlap(opened):
     page = opened()
-    page.evaluate("""() => { const t = document.querySelector('svg.scale text');
+    page.evaluate("""() => { const t = document.querySelector('#head text');
         t.parentNode.appendChild(t.cloneNode(true)); }""")
     assert page.evaluate(OVERLAPS) != []
 

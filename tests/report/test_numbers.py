@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -35,10 +37,12 @@ def test_a_bound_just_over_the_limit_is_not_printed_as_the_limit():
 def test_printed_bounds_stand_on_their_own_side_of_zero_and_limit(value, below, above, limit):
     low, high = value - below, value + above
     decimals = percent_decimals(value, low, high, [0.0, limit])
-    for exact in (value, low, high):
+    leading = 10.0 ** math.floor(math.log10((high - low) / 2))
+    for exact in (low, high):
         for rule in (0.0, limit):
-            if abs(exact - rule) >= 1e-4:
+            if abs(exact - rule) >= leading / 100 and abs(exact - rule) >= 1e-4:
                 assert (round(exact, decimals) > rule) == (exact > rule)
+    assert 10.0**-decimals >= 0.99e-2 * leading or decimals == 0
 
 
 @given(st.floats(1e-6, 1e6), st.floats(1e-6, 1e6))
