@@ -78,9 +78,16 @@ def _read_everything(root: Path, faults) -> Iterator[tuple[str, object]]:
             yield from tried(("newest", identity), lambda i=identity: archive.newest_fact(i))
             yield from tried(("capture", identity), lambda i=identity: _values(archive, i))
         for identity in (faults.RESULT, "c" * 32, "d" * 32):
-            yield from tried(("result", identity), lambda i=identity: archive.tree("results", i).content)
+            yield from tried(("result", identity), lambda i=identity: _content(archive, i))
         yield from tried("decision", lambda: archive.decision("study", "wren idle"))
         yield from tried("held", archive.quarantined)
+
+
+def _content(archive: Archive, identity: str) -> dict[str, object]:
+    tree = archive.tree("results", identity)
+    if tree is None:  # an empty directory: nothing was committed there, and the work is done again
+        raise StorageError("absent")
+    return tree.content
 
 
 def _values(archive: Archive, identity: str) -> list[object]:
