@@ -8,6 +8,7 @@ a file that fits in a few blocks is parsed once.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -41,6 +42,9 @@ from .ingest_text_clock import (
 )
 from .ingest_text_columns import Column, Layout, layout_of
 from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of
+
+TAIL_BYTES = 1 << 14
+"""Looked at from the end, to tell a time column from a slow signal where no header does."""
 
 HELD_BYTES = 48 << 20
 """Parsed numbers kept between the passes; larger files are parsed twice instead."""
@@ -150,10 +154,12 @@ class TextReader(Reader):
 def _opened(source: Source, mapping: ChannelMapping) -> tuple[Dialect, Layout]:
     with source.path.open("rb") as stream:
         head = stream.read(HEAD_BYTES)
-        complete = not stream.read(1)
+        size = stream.seek(0, io.SEEK_END)
+        stream.seek(max(size - TAIL_BYTES, HEAD_BYTES) // 2 * 2)
+        tail = stream.read()
     if not head:
         raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no bytes", todo="record again, or copy it again")
-    dialect = dialect_of(head, complete=complete)
+    dialect = dialect_of(head, complete=size <= HEAD_BYTES, tail=tail)
     return dialect, layout_of(dialect, mapping)
 
 

@@ -252,12 +252,31 @@ def _time_columns(columns: list[Column], dialect: Dialect, *, labelled: bool) ->
     if labelled:
         named = [column for column in numeric if _is_time_name(column)]
         return named[:1]
-    first = [float(row[0].replace(dialect.decimal, ".")) for row in dialect.sample if dialect.is_number(row[0])]
-    if len(columns) < 2 or len(first) < 3 or dialect.kinds[0] != "number":
+    if len(columns) < 2 or dialect.kinds[0] != "number":
         return []
-    steps = [b - a for a, b in pairwise(first)]
-    counted = all(step == 1.0 for step in steps) and all("." not in row[0] for row in dialect.sample)
-    return [columns[0]] if min(steps) >= 0.0 and max(steps) > 0.0 and not counted else []
+    return [columns[0]] if _rises(dialect) else []
+
+
+def _rises(dialect: Dialect) -> bool:
+    """Whether the first column of a file without header is the time: it rises nearly throughout, but is no counter.
+
+    A slow signal rises for a while as well, so all rows of the head and the tail are asked; between clearly yes
+    and clearly no lies a refusal, because a mapping's c1 depends on the answer.
+    """
+    values = [float(cell.replace(dialect.decimal, ".")) for cell in dialect.leading if dialect.is_number(cell)]
+    steps = [b - a for a, b in pairwise(values)]
+    if len(values) < 3 or max(steps) <= 0.0 or all(step == 1.0 for step in steps):
+        return False
+    share = sum(step >= 0.0 for step in steps) / len(steps)
+    net = (values[-1] - values[0]) / sum(abs(step) for step in steps)
+    if share >= 0.95 and net >= 0.95:
+        return True
+    if share < 0.95 and net < 0.5:
+        return False
+    raise ReaderRefusal(
+        ReasonCode.AMBIGUOUS, "the first column may be a time or a signal",
+        found=f"{share * 100:.0f} % of its steps do not fall", todo="add a header line that names the columns",
+    )  # fmt: skip
 
 
 def _date_then_time(stamped: list[Column], dialect: Dialect) -> bool:

@@ -39,7 +39,7 @@ class Dialect:
 
     ``kinds`` per cell: ``number``, ``stamp``, ``text`` or ``empty`` (a delimiter at the end of every row).
     ``first_row`` is the line number (from 1) of the first row of numbers; ``preamble`` the lines above it;
-    ``sample`` the cells of the first rows, as text.
+    ``sample`` the cells of the first rows, as text; ``leading`` the first cells of all rows seen, in order.
     """
 
     encoding: str
@@ -50,6 +50,7 @@ class Dialect:
     kinds: tuple[str, ...]
     preamble: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...]
+    leading: tuple[str, ...] = ()
 
     @property
     def n_cells(self) -> int:
@@ -193,8 +194,8 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
-def dialect_of(head: bytes, *, complete: bool) -> Dialect:
-    """The dialect of a file whose first bytes are ``head``.
+def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
+    """The dialect of a file whose first bytes are ``head`` (and whose last are ``tail``, when it is longer).
 
     Raises
     ------
@@ -220,9 +221,21 @@ def dialect_of(head: bytes, *, complete: bool) -> Dialect:
         encoding=encoding, delimiter=best.delimiter, decimal=best.decimal,
         quoted='"' in "".join(lines[first : first + _SAMPLE_LINES]), first_row=first + 1, kinds=best.kinds,
         preamble=tuple(lines[:first]), sample=rows,
+        leading=_leading(lines[first:] + _tail_lines(tail, encoding), best.delimiter),
     )  # fmt: skip
     _refuse_unclear_comma(dialect)
     return dialect
+
+
+def _tail_lines(tail: bytes, encoding: str) -> list[str]:
+    return plain_newlines(tail.decode(encoding, errors="replace")).split("\n")[1:-1]
+
+
+def _leading(lines: list[str], delimiter: str) -> tuple[str, ...]:
+    if delimiter == "":
+        return ()
+    separator = None if delimiter == " " else delimiter
+    return tuple(line.split(separator, 1)[0].strip().strip('"') for line in lines if line.strip())
 
 
 def _typical(lines: list[str]) -> list[str]:
@@ -306,7 +319,7 @@ def _may_be_row(cells: list[str], line: str, best: _Candidate) -> bool:
 
 
 def _is_text_line(line: str) -> bool:
-    """A line of prose, labels or ``key: value``: letters lead (or a bracket or quote does), or no digit stands in it."""
+    """A line of prose, labels or ``key: value``: letters lead (or a bracket, a quote), or no digit stands in it."""
     if re.match(r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}", line) is not None:
         return True
     return re.search(r"\d", line) is None

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal
 from thrumline.pipeline.testing import GatheringSink, GivenFile
 from thrumline.plugins import ingest_text, ingest_text_blocks
@@ -111,7 +110,7 @@ def test_comment_lines_above_the_rows_are_passed_over(tmp_path, mark):
 
 
 def test_a_closing_comment_ends_the_rows(tmp_path):
-    head, sink = read_text(tmp_path, text_of(header="x_g,y_g,z_g") + "# end of record\n", ChannelMapping(sample_rate_hz=50))
+    head, _ = read_text(tmp_path, text_of(header="x_g,y_g,z_g") + "# end of record\n", ChannelMapping(sample_rate_hz=50))
     assert head.groups[0].n_samples == len(ROWS)
     assert head.metadata["closing_lines"] == ["# end of record"]
 
@@ -333,6 +332,15 @@ def test_a_headerless_rising_first_column_is_the_time(tmp_path):
     head, sink = read_text(tmp_path, text_of(stamps=lambda i: f"{i * 0.005:.3f}"), ChannelMapping(unit="g"))
     assert head.groups[0].clock.rate_hz == 200.0
     assert np.allclose(signal(head, sink), EXPECTED * G)
+
+
+def test_a_slow_signal_without_header_is_not_taken_for_a_time(tmp_path):
+    """A 0.1 Hz sine rises for 250 rows on end; c1 of the mapping must still be that sine."""
+    slow = np.round(5 * np.sin(2 * np.pi * 0.1 * np.arange(3000) / 100), 4)
+    text = "".join(f"{a:.4f},{b:.4f}\n" for a, b in zip(slow, slow[::-1], strict=True))
+    head, sink = read_text(tmp_path, text, ChannelMapping(unit="g", sample_rate_hz=100, axes=(AxisSource("", "x", 1, 1),)))
+    assert head.groups[0].channels[0].axis == "x"
+    assert np.allclose(signal(head, sink)[0], slow * G)
 
 
 def test_jitter_is_kept_as_whole_ticks(tmp_path):

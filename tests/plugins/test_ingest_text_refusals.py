@@ -6,7 +6,6 @@ import re
 from pathlib import Path
 
 import pytest
-
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
 from thrumline.pipeline.testing import GatheringSink, GivenFile
 from thrumline.plugins.ingest_text import TextReader
@@ -258,6 +257,13 @@ def test_a_column_mapped_twice_is_ambiguous(tmp_path):
 def test_one_comma_between_whole_numbers_is_ambiguous(tmp_path):
     """0,12 may be twelve hundredths, or zero and twelve."""
     check(refusal(tmp_path, "".join(f"{i % 3},{i % 10}\n" for i in range(30)), G), ReasonCode.AMBIGUOUS, "a comma here may part two cells")
+
+
+def test_a_headerless_first_column_that_mostly_rises_is_ambiguous(tmp_path):
+    """Whether it is counted as c1 would decide which columns become axes."""
+    text = "".join(f"{i if i % 5 else i - 3},{i % 7 / 8},{i % 3}\n" for i in range(60))
+    mapping = ChannelMapping(unit="g", axes=(AxisSource("", "x", 1, 1),), sample_rate_hz=100.0)
+    check(refusal(tmp_path, text, mapping), ReasonCode.AMBIGUOUS, "may be a time or a signal", "81 % of its steps", "add a header")
 
 
 # ------------------------------------------------------------------------------------------- bad clock
