@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from thrumline.pipeline.kernels.steadiness import steadiness, within
+from thrumline.pipeline.kernels.steadiness import binned_means, steadiness, within
 
 TIME = np.arange(0.0, 60.0, 0.5)
 ALL = np.ones(len(TIME), dtype=bool)
@@ -43,3 +43,10 @@ def test_drift_is_the_least_squares_slope_of_another_library():
     speed = 12.0 + 0.01 * TIME + 0.1 * rng.standard_normal(len(TIME))
     slope = linregress(TIME, speed).slope
     assert steadiness(TIME, speed, ALL).drift == pytest.approx(slope * np.ptp(TIME) / speed.mean(), rel=1e-9)
+
+
+def test_binned_means_leave_empty_bins_unknown():
+    times, means = binned_means(np.array([0.0, 0.25, 0.5, 2.0]), np.array([1.0, 2.0, np.nan, 7.0]), 1.0)
+    assert times.tolist() == [0.5, 1.5, 2.5]
+    np.testing.assert_array_equal(means, [1.5, np.nan, 7.0])
+    assert binned_means(np.zeros(0), np.zeros(0), 1.0)[1].tolist() == []

@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -313,3 +314,65 @@ def test_every_setting_gives_its_reason():
 def test_codes_used_for_cuts_are_those_of_the_files():
     fitness = judged(idle_capture(replace(QUIET, taps_s=(20.0,)), 3))
     assert fitness.cuts[0].reason.code is ReasonCode.TRANSIENT
+
+
+def turned(capture, from_s, degrees):
+    """The capture with its sensor tipped about y from an instant on."""
+    lean = np.deg2rad(degrees)
+    turn = np.array([[np.cos(lean), 0, np.sin(lean)], [0, 1, 0], [-np.sin(lean), 0, np.cos(lean)]])
+    after = capture.time_s >= from_s
+    values = capture.acceleration.copy()
+    values[:, after] = turn @ values[:, after]
+    return replace(capture, acceleration=values)
+
+
+def test_a_sensor_that_falls_off_is_detached():
+    fitness = judged(turned(idle_capture(replace(QUIET, duration_s=60.0), 30), 45.0, 70.0))
+    assert fitness.state == "unfit"
+    assert "detached" in codes(fitness)
+    told = next(reason.detail for reason in fitness.reasons if reason.code == "detached")
+    assert re.search(r"by 70\.\d degrees at about 4[456] s", told)
+
+
+def test_a_sensor_that_slips_a_little_is_flagged_with_its_angle():
+    fitness = judged(turned(idle_capture(QUIET, 31), 25.0, 4.0))
+    assert fitness.state == "fit"
+    assert "tilt" in codes(fitness)
+    assert "slipped" in next(r.detail for r in fitness.reasons if r.code == "tilt")
+
+
+@pytest.mark.parametrize("degrees", [0.0, 5.0, 30.0])
+def test_the_tilt_of_a_capture_and_what_it_does_to_the_mean_are_told(degrees):
+    fitness = judged(idle_capture(replace(QUIET, tilt_deg=(0.0, degrees)), 32))
+    lean = np.deg2rad(degrees)
+    assert fitness.facts["tilt_deg"]["seat-rail"] == pytest.approx(degrees, abs=0.1)
+    factor = fitness.facts["vertical_mean_factor"]["seat-rail"]
+    assert factor == pytest.approx(np.cos(lean) + np.sin(lean), abs=0.003)
+
+
+def test_a_line_close_below_half_the_rate_is_flagged_as_perhaps_folded():
+    spec = replace(QUIET, rate_hz=200.0, fixed=((80.0, 6.0),), orders=())
+    fitness = judged(idle_capture(spec, 33))
+    assert (fitness.state, codes(fitness)) == ("fit", ["aliased"])
+    assert "118 to 122 Hz" in fitness.reasons[0].detail
+
+
+def test_a_harmonic_of_the_followed_line_belongs_where_it_is():
+    spec = replace(QUIET, rate_hz=200.0, rpm=800.0, orders=((6.0, 5.0),))
+    assert codes(judged(idle_capture(spec, 34))) == []
+
+
+def test_a_harmonic_that_folds_onto_the_followed_line_is_flagged():
+    fitness = judged(idle_capture(replace(QUIET, rate_hz=100.0, rpm=745.0, orders=()), 35))
+    assert codes(fitness) == ["aliased"]
+    assert "3 times it" in fitness.reasons[0].detail
+
+
+def test_the_same_samples_in_another_unit_and_cut_have_one_fingerprint():
+    capture = idle_capture(QUIET, 36)
+    first = judged(capture).facts["fingerprint"]
+    assert first == judged(replace(capture, acceleration=capture.acceleration / 9.80665)).facts["fingerprint"]
+    assert first != judged(idle_capture(QUIET, 37)).facts["fingerprint"]
+    changed = capture.acceleration.copy()
+    changed[0, 5000] += 0.2
+    assert first != judged(replace(capture, acceleration=changed)).facts["fingerprint"]

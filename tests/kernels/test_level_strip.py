@@ -1,0 +1,70 @@
+"""Cells and bands of the level strip: closed forms, and cuts that change nothing."""
+
+import numpy as np
+import pytest
+from thrumline.pipeline.kernels.level_strip import (
+    LevelStrip,
+    band_densities,
+    band_plan,
+    cell_samples,
+    pooled_mean_std,
+    thinned_level,
+)
+
+
+def test_cells_are_short_until_a_record_is_too_long_for_them():
+    assert cell_samples(800.0, 60.0, 0.125, 32_000) == 100
+    assert cell_samples(800.0, None, 0.125, 32_000) == 100
+    assert cell_samples(800.0, 40_000.0, 0.125, 32_000) == 1000
+    assert cell_samples(10.0, 60.0, 0.125, 32_000) == 4
+
+
+@pytest.mark.parametrize(("hop", "rate"), [(4, 32.0), (12, 100.0), (50, 400.0), (100, 800.0), (3200, 25_600.0)])
+def test_bands_cover_everything_above_zero_once(hop, rate):
+    plan = band_plan(hop, rate)
+    assert plan.low_hz[0] == pytest.approx(0.25 * rate / hop)
+    np.testing.assert_allclose(plan.low_hz[1:], plan.high_hz[:-1])
+    assert plan.high_hz[-1] == pytest.approx(rate / 2, abs=0.5 * rate / hop)
+    assert len(plan.firsts) < 110
+
+
+@pytest.mark.parametrize("hertz", [20.0, 47.3, 120.0, 300.0, 371.0])
+def test_the_bands_of_a_sine_add_up_to_half_its_squared_peak(hertz):
+    plan = band_plan(100, 800.0)
+    frame = 0.3 * np.sin(2 * np.pi * hertz * np.arange(200) / 800.0 + 0.4) + 9.8
+    density = band_densities(frame[None], plan)[0]
+    assert float(density @ (plan.high_hz - plan.low_hz)) == pytest.approx(0.045, rel=0.02)
+
+
+def test_joining_is_refused_where_a_cell_is_open():
+    plan = band_plan(10, 100.0)
+    one, other = LevelStrip(1, plan), LevelStrip(1, plan)
+    one.push(np.zeros((1, 15)), np.arange(15) / 100)
+    with pytest.raises(ValueError, match="multiple of 10 samples"):
+        one.merge(other, joined=True)
+
+
+def test_a_short_remainder_counts_in_the_statistics():
+    plan = band_plan(10, 100.0)
+    values = np.random.default_rng(1).standard_normal((2, 47)) + 5.0
+    strip = LevelStrip(2, plan)
+    strip.push(values, np.arange(47) / 100)
+    cells = strip.cells()
+    assert cells.n.tolist() == [10, 10, 10, 10, 7]
+    mean, std = pooled_mean_std(cells)
+    np.testing.assert_allclose(mean, values.mean(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(std, values.std(axis=1), rtol=1e-12)
+
+
+def test_without_samples_there_are_no_cells():
+    cells = LevelStrip(2, band_plan(10, 100.0)).cells()
+    assert cells.level.shape == (2, 0)
+    assert pooled_mean_std(cells)[0].tolist() == [0.0, 0.0]
+
+
+def test_thinning_keeps_the_mean_power():
+    level = np.abs(np.random.default_rng(2).standard_normal((3, 1200)))
+    times, thin = thinned_level(np.arange(1200.0), level, 600)
+    assert len(times) == 600
+    assert np.mean(thin**2) == pytest.approx(np.sum(np.mean(level**2, axis=1)))
+    assert times[0] == pytest.approx(0.5)
