@@ -17,6 +17,7 @@ from ..study import CapturesTable, Outcome, Study, compare, load_study, read_cap
 from .documents import capture_entries, reading_entries, without_nan, write_document
 from .pages import write_pages
 from .question import bound_recipe, readers_of
+from .remembered import remember_study
 from .rerun import known_orders, note_done
 
 if TYPE_CHECKING:
@@ -88,6 +89,7 @@ def run_study(
         done = _carried_out(job, table, archive, spread or Spread(), watch)
         done = _without_duplicates(table.rows, done)
         _note_facts(archive, table.rows, done)
+        remember_study(archive, study, table.rows, done)
         outcome, captures, readings = _answer(study, table, done)
         return _written(study, path, out, archive, outcome, captures, readings, done, command)
 

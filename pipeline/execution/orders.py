@@ -25,6 +25,11 @@ class Order:
     """The capture, where the archive holds it already: nothing is read again."""
     known_sha256: str | None = None
 
+    @property
+    def name(self) -> str:
+        """The file's own name, as the table gives it: readers go by its suffix."""
+        return self.row.file.replace("\\", "/").rsplit("/", 1)[-1]
+
     def from_capture(self, capture_id: str, sha256: str) -> Order:
         """The same order, to be run from the archive."""
         return replace(self, known_capture=capture_id, known_sha256=sha256)

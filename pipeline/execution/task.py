@@ -48,7 +48,15 @@ class Bench:
         started = time.perf_counter()
         if not order.path.is_file():
             return Done.refused(order.row.row, _missing(order))
-        original = self.archive.put_original(order.path, name=order.path.name, origin=order.row.file)
+        original = self.archive.put_original(order.path, name=order.name, origin=order.row.file)
+        return self._carried_out(order, original, started)
+
+    def carry_out_original(self, order: Order, sha256: str) -> Done:
+        """The same for bytes that are in the archive already, whatever became of the file they came from."""
+        original = Original(sha256, 0, order.path, new=False)
+        return replace(self._carried_out(order, original, time.perf_counter()), original=None)
+
+    def _carried_out(self, order: Order, original: Original, started: float) -> Done:
         kept = time.perf_counter()
         try:
             taken = self._taken(order, original)
@@ -94,7 +102,7 @@ class Bench:
 
     def _taken(self, order: Order, original: Original) -> TakenIn:
         found = take_in(
-            self.archive, self.child, self.job.readers, original, order.path.name, order.row.mapping
+            self.archive, self.child, self.job.readers, original, order.name, order.row.mapping
         )
         if order.capture is None and len(found) > 1:
             raise ReaderRefusal(

@@ -12,8 +12,11 @@ import click
 COMMANDS: dict[str, str] = {
     "demo": "command_demo:demo",
     "run": "command_run:run",
+    "new-study": "command_new_study:new_study",
     "check": "command_check:check",
     "inspect": "command_inspect:inspect",
+    "archive": "command_archive:archive",
+    "quarantine": "command_quarantine:quarantine",
     "plugins": "command_plugins:plugins",
     "recipe": "command_recipe:recipe",
     "explain": "command_explain:explain",
