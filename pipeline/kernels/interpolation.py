@@ -90,7 +90,9 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     """Offset and height for any cosine window, from the ratio of the highest bin to its higher neighbour.
 
     Solves W(1 - x) / W(x) = ratio by bisection (60 halvings: 1e-18 bins) where the ratio is monotone, which is
-    checked; exact for one line whose mirror image is far. ``n`` None takes the limit of long windows.
+    checked; exact for one line whose mirror image is far. Noise may put x slightly below 0 (its neighbour is
+    then lower than any line's), except without a window, where the ratio turns. ``n`` None takes the limit of
+    long windows.
 
     Parameters
     ----------
@@ -104,10 +106,10 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     """
     below, middle, above = _three(np.asarray(magnitudes, dtype=np.float64))
     terms = cosine_coefficients(window)
-    _check_monotone(terms, n)
+    least = _least_offset(terms, n)
     up = above >= below
     ratio = np.where(up, above, below) / middle
-    low, high = np.full(np.shape(ratio), -0.5), np.full(np.shape(ratio), 1.0)
+    low, high = np.full(np.shape(ratio), least), np.full(np.shape(ratio), 1.0)
     for _ in range(60):
         guess = 0.5 * (low + high)
         too_low = np.abs(line_response(terms, 1.0 - guess, n)) < ratio * np.abs(line_response(terms, guess, n))
@@ -156,9 +158,12 @@ def _three(bins: npt.NDArray[np.generic]) -> tuple[FloatArray, FloatArray, Float
     return bins[..., 0], bins[..., 1], bins[..., 2]  # type: ignore[return-value]
 
 
-def _check_monotone(terms: tuple[float, ...], n: int | None) -> None:
-    offsets = np.linspace(0.0, 0.75, 301)
+def _least_offset(terms: tuple[float, ...], n: int | None) -> float:
+    """How far below 0 the ratio of neighbouring bins stays monotone."""
+    offsets = np.linspace(-0.25, 0.75, 401)
     ratio = np.abs(line_response(terms, 1.0 - offsets, n)) / np.abs(line_response(terms, offsets, n))
-    if not np.all(np.diff(ratio) > 0.0):
+    rising = np.diff(ratio) > 0.0
+    if not np.all(rising[100:]):
         msg = "the window's ratio of neighbouring bins is not monotone: offsets cannot be told from it"
         raise ValueError(msg)
+    return -0.25 if np.all(rising) else 0.0

@@ -27,6 +27,8 @@ FloatArray = npt.NDArray[np.float64]
 FLOOR_QUANTILE = 1.0 / 3.0
 """Lines that fill a quarter of the bins move this quantile of the noise to a 44 % one, the median to 67 %."""
 FLOOR_BINS = 48
+FLOOR_CELLS = 576
+"""Bins times independent averages behind each value of the floor: it is then right to some 6 %."""
 FIT_BINS = 1
 """Bins on either side of the highest that the amplitude is fitted to."""
 
@@ -84,7 +86,7 @@ def noise_floor(auto: FloatArray, n_effective: float, skip: int = 2) -> FloatArr
     """
     n_f = auto.shape[-1]
     skip = min(skip, max(n_f - 1, 0))
-    size = max(min(FLOOR_BINS, n_f - skip), 1)
+    size = max(min(_floor_bins(n_effective), n_f - skip), 1)
     starts = np.unique(np.append(np.arange(skip, n_f - size + 1, max(size // 2, 1)), n_f - size))
     stretches = auto[:, starts[:, None] + np.arange(size)]
     rank = round(FLOOR_QUANTILE * (size - 1))
@@ -95,6 +97,10 @@ def noise_floor(auto: FloatArray, n_effective: float, skip: int = 2) -> FloatArr
     return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
 
 
+def _floor_bins(n_effective: float) -> int:
+    return max(FLOOR_BINS, round(FLOOR_CELLS / n_effective))
+
+
 def _quantile_share(n_effective: float, quantile: float) -> float:
     """A quantile of an averaged power, over its mean."""
     return float(special.chdtri(2.0 * n_effective, 1.0 - quantile) / (2.0 * n_effective))
@@ -103,12 +109,11 @@ def _quantile_share(n_effective: float, quantile: float) -> float:
 def line_threshold(n_effective: float, n_bins: int, false_lines: float) -> float:
     """How far above the floor noise rises in one of ``n_bins`` bins with probability ``false_lines``.
 
-    The floor itself is uncertain by some 1.3 / sqrt(FLOOR_BINS n_effective); the threshold is raised by two of
-    these.
+    The floor itself is uncertain by some 1.7 / sqrt(bins x averages); the threshold is raised by two of these.
     """
     freedom = 2.0 * n_effective
     height = float(special.chdtri(freedom, false_lines / max(n_bins, 1)) / freedom)
-    return height * (1.0 + 2.6 / float(np.sqrt(FLOOR_BINS * n_effective)))
+    return height * (1.0 + 3.4 / float(np.sqrt(min(_floor_bins(n_effective), max(n_bins, 1)) * n_effective)))
 
 
 def line_bins(spectrum: LineSpectrum, floor: FloatArray, false_lines: float = 0.01) -> npt.NDArray[np.int64]:
@@ -255,20 +260,21 @@ def _offset_std(spectrum: LineSpectrum, floor: FloatArray, square: FloatArray, o
 def _independent_offsets(spectrum: LineSpectrum, x: float, ratio: float) -> float:
     """Segments that count for the frequency: its error in overlapping segments is correlated negatively.
 
-    The ratio of two bins weighs a frame's noise with w(t) (cos 2 pi (1 - x) t - ratio cos 2 pi x t), t from the
-    middle in frames; the correlation of that weight with itself a hop later decides.
+    In the line's own frame the ratio of two bins weighs a frame's noise with the complex weight w(t) (exp(2 pi j
+    (1 - x) t) - ratio exp(-2 pi j x t)), t from the middle in frames; its correlation with itself a hop later
+    decides.
     """
     n = 256
     middle = (np.arange(n) - 0.5 * n) / n
     weight = cosine_window(spectrum.window, n) * (
-        np.cos(2.0 * np.pi * (1.0 - x) * middle) - ratio * np.cos(2.0 * np.pi * x * middle)
+        np.exp(2j * np.pi * (1.0 - x) * middle) - ratio * np.exp(-2j * np.pi * x * middle)
     )
     hop = max(round((1.0 - spectrum.overlap) * n), 1)
     count, total = spectrum.n_segments, 1.0
     for lag in range(1, min((n - 1) // hop, count - 1) + 1):
-        shared = float(weight[lag * hop :] @ weight[: n - lag * hop]) / float(weight @ weight)
+        shared = float(np.vdot(weight[lag * hop :], weight[: n - lag * hop]).real / np.vdot(weight, weight).real)
         total += 2.0 * (1.0 - lag / count) * shared
-    return count / max(total, 0.05)
+    return count / max(total, 0.01)
 
 
 def _band(spectrum: LineSpectrum, at: int) -> slice:
