@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from .effects import Effect, Summary, log_ratio, mean_difference, t_interval
 
@@ -53,7 +53,7 @@ def two_one_sided_tests(effect: Effect, bounds: tuple[float, float], alpha: floa
     t_lower = _statistic(effect.estimate - lower, effect.std_error)
     t_upper = _statistic(effect.estimate - upper, effect.std_error)
     return Equivalence(
-        t_lower, t_upper, float(stats.t.sf(t_lower, effect.dof)), float(stats.t.cdf(t_upper, effect.dof)),
+        t_lower, t_upper, float(special.stdtr(effect.dof, -t_lower)), float(special.stdtr(effect.dof, t_upper)),
         effect.dof, interval.low, interval.high, bool(lower < interval.low and interval.high < upper),
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from .effects import t_quantile
 
@@ -26,10 +26,10 @@ def t_power(noncentrality: float, dof: float, alpha: float, *, two_sided: bool =
     ----------
     J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed., 1988, chapter 2.
     """
-    critical = stats.t.isf(alpha / 2.0, dof)
-    power = float(stats.nct.sf(critical, dof, abs(noncentrality)))
+    critical = -special.stdtrit(dof, alpha / 2.0)
+    power = float(1.0 - special.nctdtr(dof, abs(noncentrality), critical))
     if two_sided:
-        power += float(stats.nct.cdf(-critical, dof, abs(noncentrality)))
+        power += float(special.nctdtr(dof, abs(noncentrality), -critical))
     # the series of the noncentral t gives up far out in the tail, where the answer is certain
     return power if np.isfinite(power) else float(abs(noncentrality) > critical)
 
@@ -73,9 +73,9 @@ def settling_power(distance: float, std_baseline: float, std_candidate: float, n
     share_b, share_c = var_b * (1.0 + nodes) / 2.0, var_c * (1.0 - nodes) / 2.0
     scatter = share_b + share_c
     dof = nu * scatter**2 / (share_b**2 + share_c**2)
-    critical = stats.t.isf((1.0 - confidence) / 2.0, dof) * np.sqrt(2.0 * scatter / total)
+    critical = -special.stdtrit(dof, (1.0 - confidence) / 2.0) * np.sqrt(2.0 * scatter / total)
     noncentrality = abs(distance) / np.sqrt(total / n)
-    beyond = stats.nct.sf(critical, 2.0 * nu, noncentrality)
+    beyond = 1.0 - special.nctdtr(2.0 * nu, noncentrality, critical)
     # the series of the noncentral t gives up far out in the tail, where the answer is certain
     beyond = np.where(np.isfinite(beyond), beyond, noncentrality > critical)
     return float((weights * beyond).sum() / weights.sum())

@@ -156,11 +156,13 @@ def prediction_interval(
 def _likelihood_tau2(y: npt.ArrayLike, v: npt.ArrayLike, *, restricted: bool) -> float:
     effects, variances = _checked(y, v)
 
-    def deviance(tau2: float) -> float:
-        total = variances + tau2
+    def deviance(tau2: FloatArray) -> FloatArray:
+        total = variances + tau2[:, np.newaxis]
         weights = 1.0 / total
-        value = np.log(total).sum() + generalised_q(effects, variances, tau2)
-        return float(value + (np.log(weights.sum()) if restricted else 0.0))
+        mass = weights.sum(axis=1)
+        centre = (weights * effects).sum(axis=1) / mass
+        spread = (weights * (effects - centre[:, np.newaxis]) ** 2).sum(axis=1)
+        return np.asarray(np.log(total).sum(axis=1) + spread + (np.log(mass) if restricted else 0.0))
 
     def score(tau2: float) -> float:
         weights = 1.0 / (variances + tau2)
@@ -170,7 +172,7 @@ def _likelihood_tau2(y: npt.ArrayLike, v: npt.ArrayLike, *, restricted: bool) ->
 
     # the likelihood can have more than one hump: find the best on a grid first, then its stationary point
     grid = np.concatenate(([0.0], np.geomspace(1e-6, 1.0, 121) * _ceiling(effects, variances)))
-    best = int(np.argmin([deviance(t) for t in grid]))
+    best = int(np.argmin(deviance(grid)))
     low, high = float(grid[max(best - 1, 0)]), float(grid[min(best + 1, grid.size - 1)])
     if score(low) <= 0.0:
         return low if best else 0.0

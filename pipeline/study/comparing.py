@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,6 +21,8 @@ from .verdicts import OPEN, OVER, WITHIN, Measured, verdict_of
 
 CONVENTIONAL_READING = "highest_bin"
 CONVENTIONAL_COMBINATION = "mean"
+
+_SideOf = Callable[[str, str, Cell, str], Side]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +83,11 @@ def compare(
     """
     _refuse_unknown_baseline(study, captures)
     pairing = paired(readings, captures)
-    made = [_comparison(study, pairing, asked) for asked in _questions(study, pairing)]
+    # each side stands in several comparisons: the baseline in as many as there are candidates
+    side = functools.cache(pairing.side)
+    made = [_comparison(study, side, asked) for asked in _questions(study, pairing)]
     comparisons = tuple(_with_sentence(study, c) for c in _contradictions_open(made))
-    return Outcome(comparisons, summaries(study, comparisons), _notes(study, pairing, comparisons))
+    return Outcome(comparisons, summaries(study, comparisons), _notes(study, pairing, side, comparisons))
 
 
 def combinations_of(study: Study) -> tuple[str, ...]:
@@ -119,9 +124,9 @@ def _questions(study: Study, pairing: Pairing) -> list[_Asked]:
     return asked
 
 
-def _comparison(study: Study, pairing: Pairing, asked: _Asked) -> Comparison:
-    baseline = pairing.side(asked.reading, asked.combination, asked.cell, asked.baseline)
-    candidate = pairing.side(asked.reading, asked.combination, asked.cell, asked.candidate)
+def _comparison(study: Study, side: _SideOf, asked: _Asked) -> Comparison:
+    baseline = side(asked.reading, asked.combination, asked.cell, asked.baseline)
+    candidate = side(asked.reading, asked.combination, asked.cell, asked.candidate)
     around = circumstances(baseline, candidate)
     measured = _measured(study, baseline, candidate)
     answer = verdict_of(
@@ -266,7 +271,7 @@ def _with_sentence(study: Study, c: Comparison) -> Comparison:
     return replace(c, extra={**c.extra, "sentence": verdict_sentence(c, study)})
 
 
-def _notes(study: Study, pairing: Pairing, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+def _notes(study: Study, pairing: Pairing, side: _SideOf, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
     notes: list[str] = []
     if not comparisons:
         notes.append(f"no part stands beside {study.baseline!r} on any platform: there is nothing to compare")
@@ -277,11 +282,11 @@ def _notes(study: Study, pairing: Pairing, comparisons: Sequence[Comparison]) ->
         )
     for cell, parts in pairing.cells.items():
         for part in parts:
-            side = pairing.side(study.reading, study.combination, cell, part)
-            if side.reused:
+            reused = side(study.reading, study.combination, cell, part).reused
+            if reused:
                 where = f"{part} on {cell.platform}, {cell.position}, {cell.condition}"
                 notes.append(
-                    f"{where}: repeat {listed(side.reused)} stands in several sessions and counts as one fitting; "
+                    f"{where}: repeat {listed(reused)} stands in several sessions and counts as one fitting; "
                     "number fittings through if the part was refitted"
                 )
     return tuple(notes)

@@ -159,5 +159,5 @@ def test_takes_counted_as_repeats_do_not_cover():
 def test_coverage_holds_for_all_usual_numbers_of_repeats(n_repeats, between):
     rng = np.random.default_rng(n_repeats)
     share = coverage(rng, 10_000, between, 0.01, n_repeats, 2, takes_as_repeats=False)
-    # Welch is slightly conservative with two or three values a side, never below by more than chance
-    assert 0.94 <= share <= 0.975
+    # two values a side: the estimated degrees of freedom lie between 1 and 2, which errs on the wide side (97.6 %)
+    assert 0.94 <= share <= (0.98 if n_repeats == 2 else 0.97)
