@@ -33,7 +33,15 @@ from ..pipeline.kernels.clipping import (
     extreme_count,
     least_difference,
 )
-from ..pipeline.kernels.level_strip import BandPlan, Cells, LevelStrip, band_plan, cell_samples, pooled_mean_std
+from ..pipeline.kernels.level_strip import (
+    BandPlan,
+    Cells,
+    LevelStrip,
+    band_plan,
+    cell_samples,
+    pooled_mean_std,
+    usual_densities,
+)
 from ..pipeline.kernels.run_lengths import RunTally, run_tally
 from ..pipeline.kernels.stuck import EqualRuns, equal_runs
 
@@ -183,6 +191,7 @@ class _ScreenAccumulator(Accumulator):
 
     def _extra(self, cells: Cells, whole: np.ndarray[Any, np.dtype[np.bool_]]) -> dict[str, Any]:
         plan = self._plan
+        usual, scatter = usual_densities(cells.bands[:, whole])
         return {
             "channels": self._signal.channels,
             "rate_hz": plan.rate_hz,
@@ -191,6 +200,8 @@ class _ScreenAccumulator(Accumulator):
             "cell_first_s": cells.first_s[whole],
             "cell_last_s": cells.last_s[whole],
             "bands": cells.bands[:, whole],
+            "usual": usual,
+            "usual_scatter": scatter,
             "band_low_hz": plan.low_hz,
             "band_high_hz": plan.high_hz,
             "step": np.array([tally.step for tally in self._channels]),

@@ -30,7 +30,7 @@ from ..pipeline.kernels.level_strip import thinned_level
 from ..pipeline.kernels.states import StateRule, TwoStates, two_states
 from ..pipeline.kernels.steadiness import Steadiness, binned_means, steadiness, within
 from ..pipeline.kernels.stretches import Interval, at_least, merged, total, without
-from ..pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, lull_frames
+from ..pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, line_bands, lull_frames
 from .screen_stretches_channels import ChannelChecks, Findings
 from .screen_stretches_settings import StretchSettings
 
@@ -155,13 +155,14 @@ class _Case:
         if valid.size < 8:
             return [], []
         widths = extra["band_high_hz"] - extra["band_low_hz"]
-        steps = np.where(np.isfinite(extra["step"]), extra["step"], 0.0)
-        floor = steps**2 / 12.0 / (extra["rate_hz"] / 2.0)
         rule = BurstRule(
             rise_db=self.settings.rise_db, rise_scatters=self.settings.rise_scatters,
             line_rise_db=self.settings.line_rise_db, least_rms=self.settings.least_event_mg * MILLI_G,
         )  # fmt: skip
-        scores = burst_scores(extra["bands"][:, valid], widths, floor, rule)
+        floor = converter_floor(self.screen)[:, None]
+        bands = extra["bands"][:, valid] + floor[..., None]
+        lines = line_bands(extra["usual_scatter"])
+        scores = burst_scores(bands, extra["usual"] + floor, lines, widths, rule)
         first_s, last_s = extra["cell_first_s"], extra["cell_last_s"]
         found = (
             [(float(first_s[valid[a]]), float(last_s[valid[b]])) for a, b in frames]
@@ -281,10 +282,17 @@ def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) 
         rpm = np.interp(times, track.time_s, track.speed_hz * 60.0)
         speed = [round(float(value), 2) if np.isfinite(value) else None for value in rpm]
     return {
-        "time_s": [round(float(at), 4) for at in times],
-        "level_mg": [float(f"{value:.5g}") for value in level / MILLI_G],
+        "time_s": np.round(times, 4).tolist(),
+        "level_mg": np.round(level / MILLI_G, 5).tolist(),
         "speed_rpm": speed,
     }
+
+
+def converter_floor(screen: ScreenFacts) -> FloatArray:
+    """Density of each channel's own rounding noise [shape=(n_channel,), (SI)**2/Hz], never quite nought."""
+    extra = screen.extra
+    steps = np.where(np.isfinite(extra["step"]), extra["step"], 0.0)
+    return np.asarray(np.maximum(steps**2 / 12.0 / (extra["rate_hz"] / 2.0), 1e-30))
 
 
 def fingerprint(screen: ScreenFacts) -> str:
@@ -295,9 +303,8 @@ def fingerprint(screen: ScreenFacts) -> str:
     whole = float(np.sqrt(np.sum(screen.std**2)))
     if whole == 0.0 or not screen.level.shape[1]:
         return ""
-    relative = screen.level / whole
-    digits = ",".join(f"{value:.5e}" for value in relative.ravel())
-    return sha256(f"{screen.n_samples};{digits}".encode()).hexdigest()[:16]
+    digits = np.round(1e5 * np.log(np.maximum(screen.level / whole, 1e-12))).astype("<i8")
+    return sha256(f"{screen.n_samples};".encode() + digits.tobytes()).hexdigest()[:16]
 
 
 @hookimpl

@@ -155,12 +155,8 @@ class ChannelChecks:
 
     def _near_the_edge(self, line_hz: float) -> None:
         extra, rule = self.screen.extra, self.settings
-        frames = np.isfinite(extra["bands"]).all(axis=(0, 2))
-        if not frames.any():
-            return
-        bands = np.asarray(extra["bands"][:, frames], dtype=np.float64)
         low, high, rate_hz = extra["band_low_hz"], extra["band_high_hz"], extra["rate_hz"]
-        line = line_near_the_edge(np.median(bands, axis=1).sum(axis=0), low, high, rate_hz, rule.edge_share, 5.0)
+        line = line_near_the_edge(extra["usual"].sum(axis=0), low, high, rate_hz, rule.edge_share, 5.0)
         if line is not None and line.share >= rule.edge_line and not is_multiple(line, line_hz):
             self.found.say(
                 ReasonCode.ALIASED,
@@ -169,7 +165,7 @@ class ChannelChecks:
                 f"{rate_hz - line.high_hz:.0f} to {rate_hz - line.low_hz:.0f} Hz folded down",
             )
             return
-        power = bands.mean(axis=1) * (high - low)
+        power = extra["usual"] * (high - low)
         above_hz = (1.0 - rule.edge_share) * rate_hz / 2.0
         shares = power[:, low >= above_hz].sum(axis=1) / np.maximum(power.sum(axis=1), 1e-300)
         for i in np.flatnonzero(shares >= rule.edge_power) if line is None else ():

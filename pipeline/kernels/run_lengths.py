@@ -66,9 +66,9 @@ def run_tally(mask: BoolArray, minimum: int) -> RunTally:
     3
     """
     n = len(mask)
-    if n == 0 or not mask.any():
-        return RunTally(minimum, n)
     lengths, starts = run_starts(mask)
+    if not lengths.size:
+        return RunTally(minimum, n)
     head = int(lengths[0]) if starts[0] == 0 else 0
     tail = int(lengths[-1]) if starts[-1] + lengths[-1] == n else 0
     closed = lengths[(starts > 0) & (starts + lengths < n)]
@@ -78,6 +78,11 @@ def run_tally(mask: BoolArray, minimum: int) -> RunTally:
 
 def run_starts(mask: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Lengths and first indices of the runs of true samples [shape=(n_run,) each]."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    starts, stops = edges[0::2].astype(np.int64), edges[1::2].astype(np.int64)
+    # by the indices of true samples, which are few wherever this is used, not by the edges of the mask
+    true = np.flatnonzero(mask)
+    if not true.size:
+        return true, true
+    breaks = np.flatnonzero(np.diff(true) > 1)
+    starts = true[np.concatenate([[0], breaks + 1])]
+    stops = true[np.concatenate([breaks, [true.size - 1]])] + 1
     return stops - starts, starts

@@ -59,8 +59,7 @@ def equal_runs(values: FloatArray) -> EqualRuns:
     differences = np.abs(np.diff(values))
     agree = differences == 0.0
     n_equal = int(np.count_nonzero(agree))
-    moving = differences[~agree] if n_equal else differences
-    step = float(moving.min()) if moving.size else float("inf")
+    step = float(np.min(differences, where=~agree, initial=np.inf))
     return EqualRuns(len(values), float(values[0]), float(values[-1]), run_tally(agree, 1), n_equal, step)
 
 

@@ -62,31 +62,39 @@ class BurstScores:
 
 
 def burst_scores(
-    bands: npt.NDArray[np.floating], widths_hz: FloatArray, floor: FloatArray, rule: BurstRule
+    bands: npt.NDArray[np.floating],
+    usual: FloatArray,
+    is_line: BoolArray,
+    widths_hz: FloatArray,
+    rule: BurstRule,
 ) -> BurstScores:
     """Scores of frames from band densities [shape=(n_channel, n_frame, n_band), (SI)**2/Hz].
 
-    ``widths_hz`` [shape=(n_band,)]; ``floor`` [shape=(n_channel,), (SI)**2/Hz] is a density below which
-    nothing is believed (the converter's own noise), added to every band, so that a channel resting on one
-    code does not make its first stirring an event. Logarithms are averaged rather than powers: the
-    logarithm of noise power has a short upper tail, so a threshold in scatters is rarely passed by chance.
+    ``usual`` [shape=(n_channel, n_band)] is the median of ``bands`` over time; ``is_line``, ``widths_hz``
+    [shape=(n_band,)]. A density that may be nought wants the converter's own noise added to ``bands`` and
+    ``usual`` alike, or a channel's first stirring becomes an event. Logarithms are averaged rather than powers:
+    the logarithm of noise power has a short upper tail, so a threshold in scatters is rarely passed by chance.
     """
-    # the smallest addend keeps a channel that never moves at a ratio of one
-    power = np.asarray(bands, dtype=np.float64) + np.maximum(floor, 1e-30)[:, None, None]
-    usual = np.median(power, axis=1)
-    ratio = np.log(power / usual[:, None, :])
-    scatter = 1.4826 * np.median(np.abs(ratio), axis=1)
-    is_line = np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD
+    power = np.asarray(bands, dtype=np.float64)
+    ratio = np.log(power / usual[:, None, :]).mean(axis=0)
     groups = _groups(is_line, rule.bands_per_group)
-    single = np.asarray([ratio[:, :, chosen].mean(axis=(0, 2)) for chosen, _ in groups])
+    single = np.asarray([ratio[:, chosen].mean(axis=1) for chosen, _ in groups])
     score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)]) * (10.0 / np.log(10.0))
     score -= np.median(score, axis=1, keepdims=True)
     robust = 1.4826 * np.median(np.abs(score), axis=1)
-    excess = np.einsum("cfb,b->f", np.maximum(power - usual[:, None, :], 0.0), widths_hz)
+    excess = np.maximum(power - usual[:, None, :], 0.0).sum(axis=0) @ widths_hz
     # noise exceeds its median half of the time; only what goes beyond that is excess
     excess = np.sqrt(np.maximum(excess - np.median(excess), 0.0))
-    level = float(np.sqrt(np.einsum("cb,b->", usual, widths_hz)))
+    level = float(np.sqrt(np.sum(usual @ widths_hz)))
     return BurstScores(score, robust, np.array([line for _, line in groups] * 2), excess, level)
+
+
+def line_bands(scatter: FloatArray) -> BoolArray:
+    """Bands that carry a line [shape=(n_band,)]: their power scatters less than half as much as noise does.
+
+    ``scatter`` [shape=(n_channel, n_band)]: standard deviation of the logarithm of the power over time.
+    """
+    return np.asarray(np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD, dtype=np.bool_)
 
 
 def _groups(is_line: BoolArray, per_group: int) -> list[tuple[npt.NDArray[np.int64], bool]]:

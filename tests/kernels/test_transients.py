@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from thrumline.pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, lull_frames
+from thrumline.pipeline.kernels.level_strip import usual_densities
+from thrumline.pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, line_bands, lull_frames
 
 WIDTHS = np.full(40, 4.0)
 RULE = BurstRule(least_rms=0.0)
@@ -14,7 +15,9 @@ def noise(n_frame=300, n_channel=3, n_band=40, seed=1):
 
 
 def scored(bands, rule=RULE, floor=0.0):
-    return burst_scores(bands, WIDTHS, np.full(len(bands), floor), rule)
+    bands = bands + floor
+    usual, scatter = usual_densities(bands)
+    return burst_scores(bands, usual, line_bands(scatter), WIDTHS, rule)
 
 
 def test_noise_alone_has_no_bursts_and_no_lulls_in_an_hour():
