@@ -74,7 +74,7 @@ def drawn_case(index: int, seed: int) -> Case:
     shape /= np.sqrt(np.sum(shape**2))
     rss_mg = 0.0 if ratio_db is None else np.sqrt(2.0 * np.sum(floor**2) * 10.0 ** (ratio_db / 10.0))
     neighbours = bool(rng.random() < 0.5) and ratio_db is not None
-    accessories, orders = _beside(order, rss_mg, rng) if neighbours else ((), ())
+    accessories, orders = _beside(order, rss_mg * shape.max(), rng) if neighbours else ((), ())
     spec = IdleSpec(
         duration_s=float(rng.uniform(30.0, 45.0)), rate_hz=float(max(400.0, np.ceil(3.2 * line_hz / 100.0) * 100.0)),
         rpm=rpm, cylinders=cylinders, strokes=strokes, amplitude_mg=tuple(rss_mg * shape), floor_mg_rthz=tuple(floor),
@@ -85,14 +85,14 @@ def drawn_case(index: int, seed: int) -> Case:
     return Case(spec, ratio_db, running_up, neighbours, nominal, int(rng.integers(2**31)), nearest)
 
 
-def _beside(order: float, rss_mg: float, rng: np.random.Generator) -> tuple[Any, Any]:
+def _beside(order: float, most_mg: float, rng: np.random.Generator) -> tuple[Any, Any]:
     """An accessory of 10 to 60 %, or two (the other 10 to 25 %), 1 to 30 % away, and other engine orders."""
     accessories = []
     for most in (0.6, 0.25)[: int(rng.integers(1, 3))]:
         away = np.exp(rng.uniform(np.log(0.01), np.log(0.3))) * rng.choice([-1.0, 1.0])
-        accessories.append((order * (1.0 + away), rss_mg * rng.uniform(0.1, most)))
+        accessories.append((order * (1.0 + away), most_mg * rng.uniform(0.1, most)))
     steps = rng.choice([-1.0, -0.5, 0.5, 1.0], 2, replace=False)
-    orders = tuple((order + s, rss_mg * rng.uniform(0.05, 0.4)) for s in steps if order + s > 0.4)
+    orders = tuple((order + s, most_mg * rng.uniform(0.05, 0.4)) for s in steps if order + s > 0.4)
     return tuple(accessories), orders
 
 

@@ -270,8 +270,10 @@ class OrdersTracked(Estimator[OrdersSettings]):
         zoom = zoom_plan(
             rate, tuple(item[0] * speed for item in planned), tuple(item[2] + item[0] * spread for item in planned)
         )
+        cycle_hz = speed * (1.0 if context.facts.get("strokes") == 2 else 0.5)
         bands = tuple(
-            kernel.BandPlan(zoom.out_rate_hz, band_hz, 1.3 * band_hz, reach) for _, band_hz, reach in planned
+            kernel.BandPlan(zoom.out_rate_hz, band_hz, 1.3 * band_hz, reach, 0.8 * cycle_hz)
+            for _, band_hz, reach in planned
         )
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
         return Plan(

@@ -188,28 +188,31 @@ class TrackAccumulator(Accumulator):
                 f"the nominal {_line(plan):.4g} Hz"
             )
             return {}, extra, Reason(ReasonCode.NO_LINE, detail)
-        found, locked = self._refined(runs, line)
-        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s)
+        found, tracks = self._refined(runs, line)
+        locked = all(track.locked for track in tracks)
+        fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
+        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
         extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
         return found, extra, None
 
     def _refined(
         self, runs: dict[int, ZoomedRun], line: kernel.FollowedLine
-    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], bool]:
+    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], list[kernel.PhaseTrack]]:
         rate = self.plan.zoom.out_rate_hz
         signals = tuple(zoomed.baseband[0] for zoomed in runs.values())
         cycles = tuple(
             kernel.path_cycles(path, signal.shape[-1], rate) for path, signal in zip(line.paths, signals, strict=True)
         )
         weights = kernel.joined_channel(signals, cycles, line.floor)
-        found, locked = {}, True
+        found: dict[int, tuple[FloatArray, FloatArray]] = {}
+        tracks = []
         for run, signal, path in zip(runs, signals, line.paths, strict=True):
             track = kernel.phase_track(signal, rate, path, weights, 0.5 * line.frame_s)
             time_s = np.arange(signal.shape[-1]) / rate
             chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
             found[run] = (track.offset_hz, np.interp(time_s, path.time_s, chance))
-            locked = locked and track.locked
-        return found, locked
+            tracks.append(track)
+        return found, tracks
 
     def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
         """Instants of the outputs, counted from the run's first sample."""

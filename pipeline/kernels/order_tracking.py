@@ -45,12 +45,17 @@ def stopped(baseband: ComplexArray, time_s: FloatArray, center_hz: float, cycles
 
 @dataclass(frozen=True)
 class BandPlan:
-    """Half widths in Hz: the band counted, and from where to where the floor is taken (either side)."""
+    """Half widths in Hz: the band counted, and from where to where the floor is taken (either side).
+
+    ``widest_hz``: how far the band may be widened for the sake of a neighbour; a pair of engine orders at
+    equal distances on either side would beat as one.
+    """
 
     rate_hz: float
     half_band_hz: float
     floor_from_hz: float
     floor_to_hz: float
+    widest_hz: float
 
 
 @dataclass(frozen=True)
@@ -154,8 +159,8 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan, *, seek_neighbours: boo
 
     Notes
     -----
-    The rectangular record of T seconds leaks ``1 / (pi**2 half_band T)`` of the line's energy out of the
-    band; this is put back.
+    A record whose ends differ by a jump j, taken as periodic, leaks ``|j|**2 / (2 pi**2 half_band T)`` out of
+    the band; this is put back. A line that the track has stopped well has no such jump.
     """
     if seek_neighbours:
         plan = _clear_of_neighbours(runs, plan)
@@ -165,8 +170,8 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan, *, seek_neighbours: boo
     held = sum(item.values.sum(axis=-1) for item in squares) / plan.rate_hz / seconds
     # cells of a record of span T are 1/T wide: this is the band's width as its cells cover it
     inside = sum(_n_inside(run.time_s.size, plan) for run in runs) / seconds
-    leak = 1.0 + len(runs) / (np.pi**2 * plan.half_band_hz * seconds)
-    total = (held - floor * inside) * leak
+    leaked = sum(_jump_square(run, plan) for run in runs) / (2.0 * np.pi**2 * plan.half_band_hz * seconds)
+    total = held - floor * inside + leaked
     found, rest = beats(squares, plan.half_band_hz) if seek_neighbours else ([], squares)
     alone = line_alone(total, found)
     density, n_low = _low_density([item.values for item in rest], plan)
@@ -179,20 +184,35 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan, *, seek_neighbours: boo
 def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
     """The plan with a band that holds each near neighbour wholly or not at all.
 
-    A neighbour is about as wide as the line itself; a fixed frequency is as wide as the line's wander.
+    A neighbour is as wide as the line itself, but weaker: what it may leave on the other side of the edge is
+    counted against the line's energy, and a tail's energy falls with the cube of the distance. A fixed
+    frequency is as wide as the line's wander.
     """
-    widest = plan.floor_to_hz / 1.5
+    widest = max(plan.half_band_hz, min(plan.widest_hz, plan.floor_to_hz / 1.5))
     squares = [Squares(_band_square(run, widest, plan), run.time_s, run.cycles) for run in runs]
     found, _ = beats(squares, widest)
     wander = max(float(np.std(np.gradient(run.cycles, run.time_s))) for run in runs)
     half = plan.half_band_hz
+    mean_square = sum(item.values.mean(axis=-1) for item in squares) / len(squares)
     for beat in sorted(found, key=lambda item: abs(item.away_hz)):
-        own = plan.half_band_hz + (2.0 * wander if beat.clock == "time" else 0.0)
-        if abs(beat.away_hz) < half + own:
-            half = abs(beat.away_hz) + own
+        away = abs(beat.away_hz)
+        share = float(np.sqrt(np.sum(beat.square / (4.0 * mean_square)) / np.sum(mean_square)))
+        own = plan.half_band_hz * min(1.0, share) ** (2.0 / 3.0) + (2.0 * wander if beat.clock == "time" else 0.0)
+        if away < plan.half_band_hz:
+            # so near, the phase track has followed the beat in part and left images at its multiples
+            own = max(own, away * min(2.0, 4.0 * share))
+        if away < half + own:
+            half = max(half, away + own)
     half = min(half, widest)
     beside = max(plan.floor_from_hz, min(1.3 * half, 0.85 * plan.floor_to_hz))
     return replace(plan, half_band_hz=half, floor_from_hz=beside)
+
+
+def _jump_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
+    """Squared difference between a run's two ends [shape=(n_channel,)], a quarter of the band's period each."""
+    n_end = max(1, min(run.time_s.size // 4, int(plan.rate_hz / (4.0 * plan.half_band_hz))))
+    jump = run.values[:, -n_end:].mean(axis=-1) - run.values[:, :n_end].mean(axis=-1)
+    return np.asarray(np.abs(jump) ** 2)
 
 
 def _band_square(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> FloatArray:

@@ -238,12 +238,14 @@ def _followed(
 class PhaseTrack:
     """The line's phase at every baseband sample of a run, and how well it is known.
 
-    ``cycles`` [shape=(n,)] relative to the zoom's centre; ``offset_hz`` [shape=(n,)] its derivative.
+    ``cycles`` [shape=(n,)] relative to the zoom's centre; ``offset_hz`` [shape=(n,)] its derivative;
+    ``n_fades`` times at which noise could have made the phase slip by a cycle.
     """
 
     cycles: FloatArray
     offset_hz: FloatArray
     locked: bool
+    n_fades: int
 
 
 def path_cycles(path: LinePath, n: int, rate_hz: float) -> FloatArray:
@@ -290,22 +292,28 @@ def phase_track(
 ) -> PhaseTrack:
     """Phase along the line: the path's own, corrected by the residual phase smoothed over ``smooth_s``.
 
-    The correction is left out (``locked`` false) where the smoothed line fades so far that its phase could
-    slip a cycle: below a quarter of its usual size.
+    Where the smoothed line is below ``FADED`` times its noise a cycle may slip; where that is so for more
+    than ``MOST_FADED`` of the time the correction is left out (``locked`` false).
     """
     n = run.shape[-1]
     cycles = path_cycles(path, n, rate_hz)
-    joined = weights @ run
-    locked = True
     n_taps = 2 * (int(smooth_s * rate_hz) // 2) + 1
+    locked, n_fades = False, 0
     if n_taps >= 3 and n > n_taps:
         taps = np.hanning(n_taps + 2)[1:-1]
-        slow = _smoothed(joined * np.exp(-2j * np.pi * cycles), taps)
-        size = np.abs(slow)
-        locked = bool(size.min() > 0.25 * np.median(size))
+        slow = _smoothed((weights @ run) * np.exp(-2j * np.pi * cycles), taps)
+        # the joined channel has a floor of 1 per Hz
+        noise = np.sqrt(rate_hz * np.sum(taps**2)) / np.sum(taps)
+        faded = np.abs(slow) < FADED * noise
+        locked = bool(faded.mean() <= MOST_FADED)
+        n_fades = int(np.sum(faded[1:] & ~faded[:-1]) + faded[0])
         if locked:
             cycles = cycles + np.unwrap(np.angle(slow)) / (2.0 * np.pi)
-    return PhaseTrack(cycles, np.gradient(cycles) * rate_hz if n > 1 else np.zeros(n), locked)
+    return PhaseTrack(cycles, np.gradient(cycles) * rate_hz if n > 1 else np.zeros(n), locked, n_fades)
+
+
+FADED = 2.5
+MOST_FADED = 0.03
 
 
 def _smoothed(values: ComplexArray, taps: FloatArray) -> ComplexArray:
@@ -316,17 +324,17 @@ def _smoothed(values: ComplexArray, taps: FloatArray) -> ComplexArray:
     return np.asarray((real + 1j * imag) / weight)
 
 
-def cycle_std(line: FollowedLine, delay_s: float) -> float:
+def cycle_std(line: FollowedLine, delay_s: float, fades_per_run: float = 0.0) -> float:
     """Standard uncertainty of the cycles counted between the ends of a run followed by phase.
 
     Each end's phase is known from half a smoothing window: ``1 / (2 r window)`` rad**2 for a line of power r
     over the floor's in 1 Hz; and beyond the zoom's first and last output, where the speed is held, a wander
-    that suits the frame length moves the count by ``sqrt(q e**3 / 3)``.
+    that suits the frame length moves the count by ``sqrt(q e**3 / 3)``. Every other fade may be a slip.
     """
     window = 0.25 * line.frame_s
     noise = 1.0 / (2.0 * max(line.line_to_floor, 1e-9) * window) / (2.0 * np.pi) ** 2
     q = 0.25 / line.frame_s**3
-    return float(np.sqrt(2.0 * (noise + q * (delay_s + window) ** 3 / 3.0)))
+    return float(np.sqrt(2.0 * (noise + q * (delay_s + window) ** 3 / 3.0) + 0.5 * fades_per_run))
 
 
 def drift_density(line: FollowedLine) -> float:
