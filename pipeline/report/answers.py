@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .marks import ALL_MARKS, Mark, mark_of
-from .numbers import THIN, Figure, decimals_for, fixed, listed, percent_decimals
+from .numbers import THIN, Figure, decimals_for, fixed, listed, percent_decimals, typeset
 from .strips import Scale, Strip, scale_for, strip_for
 from .tables_of_study import Entry, Numbered, StudyTables, place_of, place_words
 
@@ -129,7 +129,7 @@ class AnswerSheet:
         return VerdictRow(
             number=item.number,
             mark=mark,
-            sentence=self.tables.sentence(item.number) or f"{label}.",
+            sentence=typeset(self.tables.sentence(item.number)) or f"{label}.",
             platform=place[0],
             place_words=place_words(place),
             candidate=str(entry["candidate"]),
@@ -226,7 +226,7 @@ def _answer(candidate: str, where: str, rows: Sequence[VerdictRow], summary: Sum
     for row in rows:
         groups[row.mark].append(row.platform)
     parts = tuple(
-        (mark, f"on all {len(rows)}" if len(names) == len(rows) > 2 else f"on {listed(sorted(names), 3)}")
+        (mark, _on(names, len(rows)))
         for mark, names in sorted(groups.items(), key=lambda pair: pair[0].rank)
     )
     typical = None
@@ -236,6 +236,13 @@ def _answer(candidate: str, where: str, rows: Sequence[VerdictRow], summary: Sum
             -1, mark, "", "", summary.where, candidate, base, summary.change, summary.strip, ""
         )  # fmt: skip
     return Answer(candidate, where, parts[0][0], parts, typical, summary.prediction if summary else None)
+
+
+def _on(platforms: Sequence[str], total: int) -> str:
+    """Named while a reader can take them in, counted beyond; the grid has them all."""
+    if len(platforms) == total > 2:
+        return f"on all {total} platforms"
+    return f"on {listed(sorted(platforms), 3)}" if len(platforms) <= 4 else f"on {len(platforms)} of {total} platforms"
 
 
 def _grid(where: str, rows: Sequence[VerdictRow]) -> Grid:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -69,6 +70,12 @@ def percent_decimals(value: float, low: float | None, high: float | None, marks:
 def _crosses(value: float, mark: float, decimals: int) -> bool:
     exact, rounded = value - mark, round(value, decimals) - mark
     return exact != 0 and exact * rounded <= 0
+
+
+def typeset(sentence: str) -> str:
+    """A sentence of a file as a page sets it: units held to their numbers, a real minus in intervals."""
+    held = re.sub(r"(?<=\d) (?=(?:%|mg|Hz|K)(?![\w]))", THIN, sentence)
+    return re.sub(r"(?<=: )-(?=\d)|(?<= to )-(?=\d)", MINUS, held)
 
 
 def count(number: int, singular: str, plural: str | None = None) -> str:

@@ -13,8 +13,10 @@ from .strips import Tick
 _POINTS = 220
 """Points a panel keeps: about one per pixel of its width; every kept point is the highest of its cell."""
 
-_LABEL_ROOM = 24.0
-"""Percent of a panel's width one line name needs, so that names never overlap."""
+_LETTER = 3.4
+"""Percent of a panel's width one letter of a line name takes in the narrowest panel (three across a printed page)."""
+
+_ROWS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,20 +118,28 @@ def steps(places: Sequence[tuple[int, int]]) -> str:
 
 
 def line_names(lines: Sequence[Mapping[str, Any]], top_hz: float, most: int = 5) -> tuple[LineName, ...]:
-    """Names at the foot of the axis, strongest first, in two rows, none over another."""
-    rows: tuple[list[float], list[float]] = ([], [])
+    """Names at the foot of the axis, strongest first, in two rows, none over another; the table has the rest."""
+    taken: list[list[tuple[float, float]]] = [[] for _ in range(_ROWS)]
     placed: list[LineName] = []
     shown = [line for line in lines if 0 < line["frequency_hz"] <= top_hz]
-    for line in sorted(shown, key=lambda item: -float(item.get("amplitude_mg") or 0.0)):
-        x = 100 * line["frequency_hz"] / top_hz
-        for row, taken in enumerate(rows):
-            if all(abs(x - other) >= _LABEL_ROOM for other in taken):
-                taken.append(x)
-                placed.append(LineName(round(x, 2), short_line_name(line), row, _anchor(x)))
-                break
-        if len(placed) == most:
-            break
+    for line in sorted(shown, key=lambda item: -float(item.get("amplitude_mg") or 0.0))[: 2 * most]:
+        x, text = 100 * line["frequency_hz"] / top_hz, short_line_name(line)
+        anchor = _anchor(x)
+        extent = _extent(x, _LETTER * len(text), anchor)
+        row = next((r for r in range(_ROWS) if all(_apart(extent, other) for other in taken[r])), None)
+        if row is not None and len(placed) < most:
+            taken[row].append(extent)
+            placed.append(LineName(round(x, 2), text, row, anchor))
     return tuple(sorted(placed, key=lambda item: item.x))
+
+
+def _extent(x: float, width: float, anchor: str) -> tuple[float, float]:
+    left = {"start": x, "middle": x - width / 2, "end": x - width}[anchor]
+    return left, left + width
+
+
+def _apart(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    return one[1] + 1 <= other[0] or other[1] + 1 <= one[0]
 
 
 def short_line_name(line: Mapping[str, Any]) -> str:
@@ -143,6 +153,6 @@ def short_line_name(line: Mapping[str, Any]) -> str:
 
 
 def _anchor(x: float) -> str:
-    if x < 12:
+    if x < 20:
         return "start"
-    return "end" if x > 88 else "middle"
+    return "end" if x > 80 else "middle"

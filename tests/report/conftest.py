@@ -158,6 +158,8 @@ class Fleet:
                 if item["carries_verdict"] and item["candidate"] == candidate
             ]
             logs = np.log1p(np.array(changes) / 100)
+            if len(logs) < 2:
+                continue
             enough = len(logs) >= 3
             spread = logs.std(ddof=1) if enough else 0.0
             half = stats.t.ppf(0.975, len(logs) - 1) * spread / math.sqrt(len(logs)) if enough else 0

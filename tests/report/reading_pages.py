@@ -42,7 +42,12 @@ class Page(HTMLParser):
     @property
     def words(self):
         """All text a reader sees."""
-        return " ".join(" ".join(self.text).split())
+        return plain(" ".join(self.text))
+
+
+def plain(text):
+    """The text with every kind of space as one blank."""
+    return " ".join(text.split())
 
 
 def printed_number(text):

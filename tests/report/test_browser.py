@@ -218,10 +218,10 @@ def test_the_sheet_prints_on_white_with_a_break_between_platforms(opened, tmp_pa
     page = opened("desktop", "dark")
     page.emulate_media(media="print")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
-    assert page.evaluate("getComputedStyle(document.querySelector('.place')).breakBefore") == "page"
+    assert page.evaluate("getComputedStyle(document.querySelectorAll('.place')[1]).breakBefore") == "page"
     page.pdf(path=tmp_path / "report.pdf", format="A4")
     pages = (tmp_path / "report.pdf").read_bytes().count(b"/Type /Page\n")
-    assert pages >= 7
+    assert pages >= 5
 
 
 def test_without_scripts_all_is_there_but_the_enlargement(browser, report, small_documents):

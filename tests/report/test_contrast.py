@@ -64,4 +64,4 @@ def test_the_baseline_is_the_same_grey_everywhere():
 def test_three_sizes_of_type_are_used():
     """LOOK: three sizes; the phone's answer line alone is one step smaller."""
     sizes = set(re.findall(r"font(?:-size)?:\s*([^;}/ ]+)", CSS)) - {"inherit"}
-    assert sizes <= {"var(--small)", "var(--text)", "var(--large)", "20px", "11pt"}
+    assert sizes <= {"var(--small)", "var(--text)", "var(--large)", "20px", "10pt"}

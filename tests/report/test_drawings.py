@@ -108,8 +108,12 @@ def test_names_of_lines_never_overlap(frequencies):
     lines = [{"frequency_hz": f, "name": "engine order 12.5", "amplitude_mg": 1.0} for f in frequencies]
     names = line_names(lines, 100.0)
     for row in (0, 1):
-        places = sorted(name.x for name in names if name.row == row)
-        assert all(b - a >= 23.9 for a, b in pairwise(places))
+        placed = sorted((name.x, name.anchor, len(name.text)) for name in names if name.row == row)
+        extents = [
+            (x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * 3.4 * n, x + {"start": 1.0, "middle": 0.5, "end": 0.0}[anchor] * 3.4 * n)
+            for x, anchor, n in placed
+        ]
+        assert all(right <= left for (_, right), (left, _) in pairwise(sorted(extents)))
 
 
 def test_lines_are_named_as_the_trade_does():

@@ -15,7 +15,8 @@ from thrumline.pipeline.report.numbers import (
     nice_step,
     percent_decimals,
     shortened,
-)  # fmt: skip
+    typeset,
+)
 
 percents = st.floats(-99, 400, allow_nan=False)
 
@@ -74,6 +75,13 @@ def test_long_lists_say_how_many_they_leave_out():
     assert listed(["a", "b"]) == "a and b"
     assert listed([]) == ""
     assert count(1, "capture") == "1 capture"
+
+
+def test_a_sentence_keeps_numbers_and_units_together():
+    told = typeset("part-2 on Dunlin 2.0: 3 % less than original (95 %: -12 to -1), limit 15 % - within limit")
+    assert told == (
+        "part-2 on Dunlin 2.0: 3\u202f% less than original (95\u202f%: \u221212 to \u22121), limit 15\u202f% - within limit"
+    )
 
 
 def test_shortened_names_keep_their_length():
