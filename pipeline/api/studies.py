@@ -13,7 +13,7 @@ from ..contracts import CaptureRow, Fitness, Reason, ReasonCode
 from ..execution.orders import Done, Job, Order
 from ..execution.spread import Spread, carried_out
 from ..host import Host
-from ..study import CapturesTable, Outcome, Study, compare, load_study, read_captures_table
+from ..study import CapturesTable, Outcome, Study, check_question, compare, load_study, read_captures_table
 from .documents import capture_entries, reading_entries, without_nan, write_document
 from .pages import write_pages
 from .question import bound_recipe, readers_of
@@ -80,6 +80,7 @@ def run_study(
     path = Path(study_file)
     study = load_study(path)
     table = read_captures_table(study.table_path)
+    remarks = check_question(study, table)
     host = Host.discover()
     recipe = bound_recipe(study, host)
     out = Path(out_dir) if out_dir is not None else path.parent / f"{path.stem}-results"
@@ -91,6 +92,7 @@ def run_study(
         _note_facts(archive, table.rows, done)
         remember_study(archive, study, table.rows, done)
         outcome, captures, readings = _answer(study, table, done)
+        outcome = replace(outcome, notes=(*remarks, *outcome.notes))
         return _written(study, path, out, archive, outcome, captures, readings, done, command)
 
 

@@ -16,6 +16,7 @@ from .naming import listed, suggestion
 from .over_platforms import summaries
 from .pairing import Cell, Pairing, Side, paired
 from .sentences import scope_sentence, verdict_sentence
+from .slips import perhaps_swapped
 from .study_file import Study
 from .verdicts import OPEN, OVER, WITHIN, Measured, verdict_of
 
@@ -271,7 +272,9 @@ def _with_sentence(study: Study, c: Comparison) -> Comparison:
     return replace(c, extra={**c.extra, "sentence": verdict_sentence(c, study)})
 
 
-def _notes(study: Study, pairing: Pairing, side: _SideOf, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+def _notes(
+    study: Study, pairing: Pairing, side: _SideOf, comparisons: Sequence[Comparison]
+) -> tuple[str, ...]:
     notes: list[str] = []
     if not comparisons:
         notes.append(f"no part stands beside {study.baseline!r} on any platform: there is nothing to compare")
@@ -280,6 +283,24 @@ def _notes(study: Study, pairing: Pairing, side: _SideOf, comparisons: Sequence[
             f"{study.looks} looks at this question: each interval has {100 * study.confidence_per_look:.4g} % "
             f"confidence, so that all together keep {100 * study.confidence:g} %"
         )
+    notes += _swapped(side, comparisons)
+    return (*notes, *_spread_over_sessions(study, pairing, side))
+
+
+def _swapped(side: _SideOf, comparisons: Sequence[Comparison]) -> list[str]:
+    notes: list[str] = []
+    for c in comparisons:
+        if not c.carries_verdict:
+            continue
+        cell = Cell(c.platform, c.position, c.condition)
+        baseline, candidate = (side(c.reading, c.combination, cell, part) for part in (c.baseline, c.candidate))
+        remark = perhaps_swapped(baseline, candidate)
+        notes += [f"{c.platform}, {c.position}, {c.condition}: {remark}"] if remark else []
+    return notes
+
+
+def _spread_over_sessions(study: Study, pairing: Pairing, side: _SideOf) -> list[str]:
+    notes: list[str] = []
     for cell, parts in pairing.cells.items():
         for part in parts:
             reused = side(study.reading, study.combination, cell, part).reused
@@ -289,4 +310,4 @@ def _notes(study: Study, pairing: Pairing, side: _SideOf, comparisons: Sequence[
                     f"{where}: repeat {listed(reused)} stands in several sessions and counts as one fitting; "
                     "number fittings through if the part was refitted"
                 )
-    return tuple(notes)
+    return notes

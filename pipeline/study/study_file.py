@@ -193,7 +193,12 @@ def _as_study_error(error: ValidationError, document: Mapping[str, Any], path: P
         )  # fmt: skip
     if not key:
         return StudyError(f"study file {path.name!r}: {first['msg'].removeprefix('Value error, ')}")
+    hint = f"write {first['input'] / 100:g}" if _is_percent_for_share(top, first["input"]) else ""
     return StudyError(
-        f"study file {path.name!r}: {key} ({meaning.rstrip('.')})",
+        f"study file {path.name!r}: {key} ({meaning.rstrip('.')})", todo=hint,
         found=repr(first["input"]), allowed=first["msg"].removeprefix("Input should be ").removeprefix("Value error, "),
     )  # fmt: skip
+
+
+def _is_percent_for_share(key: str, value: object) -> bool:
+    return key == "confidence" and isinstance(value, int | float) and 50 <= value < 100
