@@ -100,23 +100,21 @@ class Archive:
         self.swept = self.staging.sweep()
         self._catalogue = opened_catalogue(self.layout, self.id, self.disk)
         reconcile(self, self._catalogue)
-        self._catalogue.add(complete=False)
         self._recalled = Recalled(self._catalogue)
         self._lock = lock
 
     def close(self) -> None:
-        """Let go of everything; the coordinator leaves a note that its catalogue is in step with the disk."""
+        """Let go of everything; the coordinator keeps what it remembers for the next time."""
         try:
-            if self._catalogue is not None and self._recalled is not None:
+            if self._recalled is not None:
                 self._recalled.keep()
-                self._catalogue.add(complete=True)
         finally:
             self._let_go()
 
     def _let_go(self) -> None:
         if self._catalogue is not None:
             self._catalogue.close()
-            self._catalogue = None
+            self._catalogue, self._recalled = None, None
         self.staging.close()
         if self._lock is not None:
             self._lock.release()
@@ -260,10 +258,9 @@ class Archive:
 
     def rebuild(self) -> int:
         """Coordinator: make the catalogue anew from what is on the disk; the number of rows."""
-        trees, originals, records = scanned(self)
-        self.catalogue.clear()
-        self.catalogue.add(trees=trees, originals=originals, records=records)
-        return len(trees) + len(originals) + len(records)
+        found = scanned(self)
+        self.catalogue.renew(found.trees, found.originals, found.records)
+        return len(found)
 
     # looking after it
 

@@ -68,7 +68,7 @@ class Catalogue:
             if made:
                 with connection:
                     connection.executescript(f"BEGIN; {_TABLES} PRAGMA user_version={SCHEMA};")
-                    connection.execute("INSERT INTO meta VALUES ('archive', ?), ('complete', '0')", (archive_id,))
+                    connection.execute("INSERT INTO meta VALUES ('archive', ?)", (archive_id,))
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             owner = connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone()
             sound = connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
@@ -111,16 +111,25 @@ class Catalogue:
             return self._connection.execute(query, values).fetchall()
 
     def add(
-        self, *, trees: Iterable[Tree] = (), originals: Iterable[Original] = (), records: Iterable[Record] = (),
-        complete: bool | None = None,
-    ) -> None:  # fmt: skip
+        self, *, trees: Iterable[Tree] = (), originals: Iterable[Original] = (), records: Iterable[Record] = ()
+    ) -> None:
         """Add or renew rows, in one transaction."""
         with self._writing() as sql:
-            sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_tree_row, trees))
-            sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
-            sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
-            if complete is not None:
-                sql.execute("INSERT OR REPLACE INTO meta VALUES ('complete', ?)", (str(int(complete)),))
+            self._insert(sql, trees, originals, records)
+
+    def renew(self, trees: Iterable[Tree], originals: Iterable[Original], records: Iterable[Record]) -> None:
+        """Replace all rows of the index tables, in one transaction; the caches stay."""
+        with self._writing() as sql:
+            for name in INDEX_TABLES:
+                sql.execute(f"DELETE FROM {name}")  # noqa: S608
+            self._insert(sql, trees, originals, records)
+
+    def _insert(
+        self, sql: sqlite3.Connection, trees: Iterable[Tree], originals: Iterable[Original], records: Iterable[Record]
+    ) -> None:
+        sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_tree_row, trees))
+        sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
+        sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
 
     def _record_row(self, record: Record) -> tuple[str, int, str, str]:
         return record.path.relative_to(self._root).as_posix(), record.n, record.seal, said_hash(record.content)
@@ -129,11 +138,6 @@ class Catalogue:
         """Forget a tree that was removed on purpose."""
         with self._writing() as sql:
             sql.execute("DELETE FROM trees WHERE kind=? AND id=?", (kind, identity))
-
-    @property
-    def complete(self) -> bool:
-        """Whether the last coordinator closed it in step with the disk."""
-        return self._rows("SELECT value FROM meta WHERE key='complete'") == [("1",)]
 
     def ids(self, kind: str) -> set[str]:
         """Identities of all trees of a kind."""
@@ -213,12 +217,6 @@ class Catalogue:
         rows = [(path, s.size, s.mtime_ns, s.ctime_ns, s.inode, sha) for path, (s, sha) in stats.items()]
         with self._writing() as sql:
             sql.executemany("INSERT OR REPLACE INTO stats VALUES (?,?,?,?,?,?)", rows)
-
-    def clear(self) -> None:
-        """Empty the index tables before a rebuild; caches stay."""
-        with self._writing() as sql:
-            for name in INDEX_TABLES:
-                sql.execute(f"DELETE FROM {name}")  # noqa: S608
 
     def close(self) -> None:
         """Close the database."""
