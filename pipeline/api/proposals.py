@@ -8,7 +8,7 @@ from ..contracts import ChannelMapping, ReaderRefusal, SettingsError
 from ..execution.intake import chosen_reader
 from ..execution.reader_child import ReaderChild
 from ..host import Host
-from ..study import FoundFile, Proposal, proposed
+from ..study import FILL_IN, FoundFile, Proposal, proposed
 from .captures import HeldSink
 
 _NOT_CAPTURES = {".toml", ".json", ".html", ".xlsx", ".md", ".pdf", ".py", ".png", ".jpg"}
@@ -57,7 +57,7 @@ def _look(child: ReaderChild, path: Path, name: str) -> FoundFile:
         child.read(path, path.name, reader, ChannelMapping(), HeldSink())
     except ReaderRefusal as refusal:
         code = str(refusal.code)
-        unit = "FILL-IN" if code == "unknown_unit" else ""
-        rate = "FILL-IN" if code == "bad_clock" else ""
+        unit = FILL_IN if code == "unknown_unit" else ""
+        rate = FILL_IN if code == "bad_clock" else ""
         return FoundFile(name, unit, rate, refusal.sentence())
     return FoundFile(name)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..contracts import CaptureRow, Reason, ReasonCode, RowError, StudyError
+from .marks import FILL_IN
 from .naming import folded_name, listed, nearest
 from .table_checks import SetAside, close, duplicates, remarks, resolved, spelt_otherwise, usual_spellings
 from .table_rows import OPTIONAL_COLUMNS, REQUIRED_COLUMNS, row_from_cells
@@ -69,6 +70,7 @@ def read_captures_table(path: Path, *, check_files: bool = True) -> CapturesTabl
     path = Path(path)
     sheet = read_sheet(path)
     columns, notes = _columns(sheet, path)
+    _refuse_open_cells(sheet, columns, path)
     rows: list[CaptureRow] = []
     problems: list[RowProblem] = []
     folder = path.parent
@@ -132,6 +134,21 @@ def _refuse_missing_columns(names: Sequence[str], sheet: Sheet, path: Path) -> N
         found=f"columns {listed(names, 20)}", allowed=f"needed: {', '.join(REQUIRED_COLUMNS)}",
         todo="; ".join(hints) or "add the column, one value a row",
     )  # fmt: skip
+
+
+def _refuse_open_cells(sheet: Sheet, columns: Sequence[tuple[int, str]], path: Path) -> None:
+    """A proposed table is no table before a person has filled in what only a person can know."""
+    marked: dict[str, list[str]] = {}
+    for number, cells in sheet.rows:
+        for i, name in columns:
+            if i < len(cells) and cells[i].strip() == FILL_IN:
+                marked.setdefault(name, []).append(str(number))
+    if marked:
+        raise StudyError(
+            f"captures table {path.name!r} filled in", found=f"{FILL_IN} in " + "; ".join(
+                f"column {name!r} of row {', '.join(rows[:8])}{' ...' if len(rows) > 8 else ''}" for name, rows in marked.items()
+            ), todo="replace each of them, or empty the cells of optional columns",
+        )  # fmt: skip
 
 
 def _refuse_shifted(cells: Sequence[str], width: int) -> None:

@@ -9,8 +9,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-FILL_IN = "FILL-IN"
-"""Stands where a person must decide; a table or study that still holds it is refused."""
+from .marks import FILL_IN
 
 COLUMNS = (
     "file", "platform", "part", "position", "condition", "repeat", "placement", "take", "cylinders", "rpm",
@@ -22,11 +21,12 @@ _NUMBERED = {
     "take": re.compile(r"(?:t|take)[-_ ]?0*(\d{1,3})", re.IGNORECASE),
     "placement": re.compile(r"(?:pl|placement)[-_ ]?0*(\d{1,3})", re.IGNORECASE),
     "rpm": re.compile(r"0*(\d{3,4})[-_ ]?rpm", re.IGNORECASE),
-    "cylinders": re.compile(r"[vir]0*(\d{1,2})|0*(\d{1,2})cyl", re.IGNORECASE),
+    "cylinders": re.compile(r"[vi]0*(\d{1,2})|0*(\d{1,2})cyl", re.IGNORECASE),
 }
 _CONDITIONS = {
     "idle": "idle-neutral", "drive": "idle-drive", "neutral": "idle-neutral", "park": "idle-neutral",
     "off": "engine-off", "background": "engine-off", "runup": "run-up",
+    "idle-drive": "idle-drive", "idle-neutral": "idle-neutral", "engine-off": "engine-off", "run-up": "run-up",
 }  # fmt: skip
 _POSITIONS = {"seat": "seat rail", "rail": "seat rail", "wheel": "steering wheel", "engine": "engine side",
               "body": "body side"}  # fmt: skip
@@ -72,7 +72,7 @@ def proposed(files: Sequence[FoundFile], title: str) -> Proposal:
 
 def _tokens(path: str) -> list[str]:
     stem = path.rsplit(".", 1)[0]
-    return [word for word in re.split(r"[/\\]|[_\s]+|(?<=\D)-(?=\D)|(?<=\d)-(?=\D)|(?<=\D)-(?=\d)", stem) if word]
+    return [word for word in re.split(r"[/\\]|[_\s]+|(?<=\d)-(?=\D)|(?<=\D)-(?=\d)", stem) if word]
 
 
 def _row(found: FoundFile) -> dict[str, str]:

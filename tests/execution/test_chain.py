@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-
 from thrumline.pipeline.contracts import (
     Accumulator,
     Block,

@@ -10,7 +10,6 @@ import time
 from pathlib import Path
 
 import pytest
-
 from thrumline.pipeline.api import Spread, run_study
 from thrumline.pipeline.testing import FleetSpec, PlantedFault, demo_fleet, write_fleet
 
