@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -140,16 +141,19 @@ def line_response(window: WindowLike, offset_bins: npt.ArrayLike, n: int | None 
     for k, term in enumerate(terms[1:], start=1):
         # the (-1)^k of the window's definition meets the (-1)^k of shifting the middle's linear phase
         total = total + 0.5 * term * (_dirichlet(offset - k, n) + _dirichlet(offset + k, n))
+    if n is not None:
+        total = np.copysign(np.abs(total), np.real(total))
     return np.asarray(total / terms[0], dtype=np.float64)
 
 
-def _dirichlet(x: FloatArray, n: int | None) -> FloatArray:
+def _dirichlet(x: FloatArray, n: int | None) -> npt.NDArray[Any]:
     if n is None:
         return np.asarray(np.sinc(x), dtype=np.float64)
     denominator = n * np.sin(np.pi * x / n)
     near = np.abs(denominator) < 1e-12 * n
-    safe = np.where(near, 1.0, denominator)
-    return np.asarray(np.where(near, 1.0, np.sin(np.pi * x) / safe), dtype=np.float64)
+    height = np.where(near, 1.0, np.sin(np.pi * x) / np.where(near, 1.0, denominator))
+    # n samples lie half a sample before the middle that a periodic window is even about
+    return np.asarray(height * np.exp(-1j * np.pi * x / n), dtype=np.complex128)
 
 
 def scalloping_db(window: WindowLike) -> float:
