@@ -2,5 +2,14 @@
 
 from .documents import ReportDocuments, ReportError
 from .page import render_report, write_report
+from .test_sheet import SheetRequest, render_test_sheet, write_test_sheet
 
-__all__ = ["ReportDocuments", "ReportError", "render_report", "write_report"]
+__all__ = [
+    "ReportDocuments",
+    "ReportError",
+    "SheetRequest",
+    "render_report",
+    "render_test_sheet",
+    "write_report",
+    "write_test_sheet",
+]

@@ -91,20 +91,24 @@ def write_report(out: Path, documents: ReportDocuments) -> list[Path]:
 
 def render_report(documents: ReportDocuments) -> str:
     """The page as text: one file, nothing fetched, every name from outside escaped."""
-    environment = Environment(
+    scripts = [asset("uplot.iife.min.js"), asset("report.js")]
+    css = asset("uplot.min.css") + asset("report.css")
+    return environment().get_template("report.html.j2").render(
+        page=page_view(documents),
+        css=Markup(css),  # noqa: S704  our own file
+        scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
+        script_hashes=Markup(" ".join(_content_hash(script) for script in scripts)),  # noqa: S704
+    )
+
+
+def environment() -> Environment:
+    """The template engine: everything from outside is escaped, a misspelt name is an error."""
+    return Environment(
         loader=PackageLoader(__package__ or "thrumline.pipeline.report"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-    )
-    scripts = [_asset("uplot.iife.min.js"), _asset("report.js")]
-    css = _asset("uplot.min.css") + _asset("report.css")
-    return environment.get_template("report.html.j2").render(
-        page=page_view(documents),
-        css=Markup(css),  # noqa: S704  our own file
-        scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
-        script_hashes=Markup(" ".join(_content_hash(script) for script in scripts)),  # noqa: S704
     )
 
 
@@ -206,7 +210,8 @@ def _data_block(data: Mapping[str, Any]) -> Markup | None:
     return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))  # noqa: S704  numbers and keys of ours
 
 
-def _asset(name: str) -> str:
+def asset(name: str) -> str:
+    """The text of a style sheet or script of the package."""
     return resources.files(__package__ or "thrumline.pipeline.report").joinpath("assets", name).read_text("utf-8")
 
 

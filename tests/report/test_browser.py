@@ -7,7 +7,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from thrumline.pipeline.report import write_report
+from thrumline.pipeline.report import SheetRequest, write_report, write_test_sheet
+from thrumline.pipeline.study.planning import PlatformPlan, run_order
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
@@ -229,6 +230,20 @@ def test_without_scripts_all_is_there_but_the_enlargement(browser, report, small
     page.goto(report.as_uri())
     assert page.locator(".panel svg[role=img]").count() == 18
     assert not page.locator("button.enlarge").first.is_visible()
+    page.close()
+
+
+@pytest.mark.external
+def test_the_test_sheet_is_read_on_a_phone_and_by_a_screen_reader(browser, tmp_path):
+    """No sideways scrolling at 390 px, and no fault by the rules of axe-core 4.14.1."""
+    more = {"original": 2, "candidate-A": 2}
+    plan = PlatformPlan("Dunlin 2.0", run_order("original", more), more, ("open; five repeats would settle it",))
+    request = SheetRequest("Autumn fleet", [plan], "original", ["seat-rail"], ["idle-drive"], command="thrumline plan")
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(write_test_sheet(tmp_path / "sheet.html", request).as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.evaluate(AXE.read_text())
+    assert page.evaluate("axe.run(document)")["violations"] == []
     page.close()
 
 
