@@ -50,7 +50,8 @@ def tell_left_out(captures: Sequence[Mapping[str, Any]]) -> None:
         click.echo(f"\n{len(left_out)} of {len(captures)} captures not used:")
     for entry in left_out:
         causes = "; ".join(f"{r['code'].replace('_', ' ')}: {r['detail']}" for r in entry["reasons"])
-        click.echo(f"  {entry['file']}: {entry['state']}: {causes}")
+        where = f"row {entry['row']}, " if entry.get("row") else ""
+        click.echo(f"  {where}{entry['file']}: {entry['state']}: {causes}")
     click.echo()
 
 
