@@ -87,8 +87,10 @@ class ArrayReader:
         if self._form.shard is None:
             return np.ascontiguousarray(self.read_all()[..., start:stop])
         values = np.empty((*self.shape[:-1], stop - start), self.dtype)
+        if start == stop:
+            return values
         lines, width = values.reshape(-1, stop - start), self._form.chunk[-1]
-        for column in range(start // width, math.ceil(stop / width) if stop > start else 0):
+        for column in range(start // width, math.ceil(stop / width)):
             first, last = max(start, column * width), min(stop, (column + 1) * width)
             chunks, offset = self._chunks(column), column * width
             lines[:, first - start : last - start] = chunks[:, first - offset : last - offset]
