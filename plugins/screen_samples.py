@@ -58,7 +58,8 @@ class ScreenSettings(StageSettings):
     most_cells: int = Field(
         default=32_000,
         ge=100,
-        description="Cells in the longest strip: a record over an hour gets longer cells, so memory is bounded.",
+        description="Cells in the longest strip of three channels (fewer where there are more channels): a record over "
+        "an hour gets longer cells, so memory is bounded.",
     )
     pile_up: float = Field(
         default=5.0,
@@ -191,7 +192,8 @@ class _ScreenAccumulator(Accumulator):
 
     def _extra(self, cells: Cells, whole: np.ndarray[Any, np.dtype[np.bool_]]) -> dict[str, Any]:
         plan = self._plan
-        usual, scatter = usual_densities(cells.bands[:, whole])
+        bands = cells.bands if whole.all() else cells.bands[:, whole]
+        usual, scatter = usual_densities(bands)
         return {
             "channels": self._signal.channels,
             "rate_hz": plan.rate_hz,
@@ -199,7 +201,7 @@ class _ScreenAccumulator(Accumulator):
             "cell_mean": cells.mean[:, whole],
             "cell_first_s": cells.first_s[whole],
             "cell_last_s": cells.last_s[whole],
-            "bands": cells.bands[:, whole],
+            "bands": bands,
             "usual": usual,
             "usual_scatter": scatter,
             "band_low_hz": plan.low_hz,
@@ -256,7 +258,8 @@ class ScreenStage(Estimator[ScreenSettings]):
                 allowed="a signal read from a file",
             )
         duration_s = signal.duration_s or (context.span_s[1] - context.span_s[0]) or None
-        hop = cell_samples(signal.rate_hz, duration_s, self.settings.cell_s, self.settings.most_cells)
+        most = self.settings.most_cells * 3 / max(3, len(signal.channels))
+        hop = cell_samples(signal.rate_hz, duration_s, self.settings.cell_s, most)
         return band_plan(hop, signal.rate_hz)
 
 

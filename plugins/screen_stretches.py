@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from typing import Any
 
@@ -90,6 +90,8 @@ class _Case:
                 self._transient(start, stop, "a raised level")
         left, stretches = self._choose()
         self._wander(left)
+        first, last = self.span
+        cuts = [replace(cut, start_s=max(cut.start_s, first), stop_s=min(cut.stop_s, last)) for cut in self.found.cuts]
         unfit = any(level_of(reason.code) is Level.UNFIT for reason in self.found.reasons)
         self.found.facts |= {
             "usable_s": total(stretches),
@@ -100,7 +102,7 @@ class _Case:
             state="unfit" if unfit else "fit",
             reasons=tuple(self.found.reasons),
             stretches=tuple(stretches),
-            cuts=tuple(sorted(self.found.cuts, key=lambda cut: (cut.start_s, cut.stop_s))),
+            cuts=tuple(sorted(cuts, key=lambda cut: (cut.start_s, cut.stop_s))),
             facts=self.found.facts,
             levels=level_strip(self.screen, self.track),
         )
@@ -159,10 +161,9 @@ class _Case:
             rise_db=self.settings.rise_db, rise_scatters=self.settings.rise_scatters,
             line_rise_db=self.settings.line_rise_db, least_rms=self.settings.least_event_mg * MILLI_G,
         )  # fmt: skip
-        floor = converter_floor(self.screen)[:, None]
-        bands = extra["bands"][:, valid] + floor[..., None]
         lines = line_bands(extra["usual_scatter"])
-        scores = burst_scores(bands, extra["usual"] + floor, lines, widths, rule)
+        floor = converter_floor(self.screen)
+        scores = burst_scores(extra["bands"][:, valid], extra["usual"], floor, widths, lines, rule)
         first_s, last_s = extra["cell_first_s"], extra["cell_last_s"]
         found = (
             [(float(first_s[valid[a]]), float(last_s[valid[b]])) for a, b in frames]

@@ -19,7 +19,7 @@ LINEAR_UP_TO_HZ = 256.0
 """Bands are single bins up to here (every firing line and its first harmonics), sixths of an octave above."""
 
 
-def cell_samples(rate_hz: float, duration_s: float | None, hop_s: float, most_cells: int) -> int:
+def cell_samples(rate_hz: float, duration_s: float | None, hop_s: float, most_cells: float) -> int:
     """Samples per cell: ``hop_s``, longer where a record would give more than ``most_cells``; at least 4."""
     seconds = hop_s if duration_s is None else max(hop_s, duration_s / most_cells)
     return max(4, round(seconds * rate_hz))
@@ -184,15 +184,17 @@ def usual_densities(bands: npt.NDArray[np.float32]) -> tuple[FloatArray, FloatAr
     The scatter is that of the logarithm, from the quartiles, in standard deviations of a normal distribution.
     Frames without bands (NaN) are left out; both are zero where there is none.
     """
-    known = bands[:, np.isfinite(bands).all(axis=(0, 2))]
-    if not known.shape[1]:
-        nothing = np.zeros((bands.shape[0], bands.shape[2]))
-        return nothing, nothing.copy()
-    # one sort of contiguous rows costs a third of the two medians along the middle axis it stands for
-    rows = np.sort(np.ascontiguousarray(known.transpose(0, 2, 1)), axis=-1).astype(np.float64)
-    low, mid, high = (rows[..., round(share * (rows.shape[-1] - 1))] for share in (0.25, 0.5, 0.75))
-    scatter = np.log(np.maximum(high, 1e-300) / np.maximum(low, 1e-300)) / 1.349
-    return mid, scatter
+    known = np.isfinite(bands).all(axis=(0, 2))
+    usual, scatter = np.zeros((bands.shape[0], bands.shape[2])), np.zeros((bands.shape[0], bands.shape[2]))
+    if not known.any():
+        return usual, scatter
+    for channel, densities in enumerate(bands):
+        # one sort of contiguous rows costs a third of the two medians down the columns it stands for
+        rows = np.sort(np.ascontiguousarray(densities[known].T), axis=-1)
+        low, mid, high = (rows[:, round(share * (rows.shape[1] - 1))].astype(float) for share in (0.25, 0.5, 0.75))
+        usual[channel] = mid
+        scatter[channel] = np.log(np.maximum(high, 1e-300) / np.maximum(low, 1e-300)) / 1.349
+    return usual, scatter
 
 
 def pooled_mean_std(cells: Cells) -> tuple[FloatArray, FloatArray]:

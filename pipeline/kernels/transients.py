@@ -64,28 +64,34 @@ class BurstScores:
 def burst_scores(
     bands: npt.NDArray[np.floating],
     usual: FloatArray,
-    is_line: BoolArray,
+    floor: FloatArray,
     widths_hz: FloatArray,
+    is_line: BoolArray,
     rule: BurstRule,
 ) -> BurstScores:
     """Scores of frames from band densities [shape=(n_channel, n_frame, n_band), (SI)**2/Hz].
 
     ``usual`` [shape=(n_channel, n_band)] is the median of ``bands`` over time; ``is_line``, ``widths_hz``
-    [shape=(n_band,)]. A density that may be nought wants the converter's own noise added to ``bands`` and
-    ``usual`` alike, or a channel's first stirring becomes an event. Logarithms are averaged rather than powers:
-    the logarithm of noise power has a short upper tail, so a threshold in scatters is rarely passed by chance.
+    [shape=(n_band,)]. ``floor`` [shape=(n_channel,), (SI)**2/Hz, > 0] is added to every band: the converter's own
+    noise, without which a resting channel's first stirring would be an event. Logarithms are averaged rather than
+    powers: the logarithm of noise power has a short upper tail, so a threshold in scatters is rarely passed by
+    chance.
     """
-    power = np.asarray(bands, dtype=np.float64)
-    ratio = np.log(power / usual[:, None, :]).mean(axis=0)
+    n_channel, n_frame, n_band = bands.shape
+    ratio, excess = np.zeros((n_frame, n_band)), np.zeros(n_frame)
+    for channel in range(n_channel):  # one after the other: a record of hours holds millions of these
+        power = bands[channel].astype(np.float64) + floor[channel]
+        expected = usual[channel] + floor[channel]
+        excess += np.maximum(power - expected, 0.0) @ widths_hz
+        ratio += np.log(power / expected) / n_channel
     groups = _groups(is_line, rule.bands_per_group)
     single = np.asarray([ratio[:, chosen].mean(axis=1) for chosen, _ in groups])
     score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)]) * (10.0 / np.log(10.0))
     score -= np.median(score, axis=1, keepdims=True)
     robust = 1.4826 * np.median(np.abs(score), axis=1)
-    excess = np.maximum(power - usual[:, None, :], 0.0).sum(axis=0) @ widths_hz
     # noise exceeds its median half of the time; only what goes beyond that is excess
     excess = np.sqrt(np.maximum(excess - np.median(excess), 0.0))
-    level = float(np.sqrt(np.sum(usual @ widths_hz)))
+    level = float(np.sqrt(np.sum((usual + floor[:, None]) @ widths_hz)))
     return BurstScores(score, robust, np.array([line for _, line in groups] * 2), excess, level)
 
 

@@ -14,10 +14,9 @@ def noise(n_frame=300, n_channel=3, n_band=40, seed=1):
     return np.random.default_rng(seed).exponential(1e-4, (n_channel, n_frame, n_band))
 
 
-def scored(bands, rule=RULE, floor=0.0):
-    bands = bands + floor
+def scored(bands, rule=RULE, floor=1e-30):
     usual, scatter = usual_densities(bands)
-    return burst_scores(bands, usual, line_bands(scatter), WIDTHS, rule)
+    return burst_scores(bands, usual, np.full(len(bands), floor), WIDTHS, line_bands(scatter), rule)
 
 
 def test_noise_alone_has_no_bursts_and_no_lulls_in_an_hour():

@@ -142,6 +142,8 @@ def test_a_record_of_hours_gets_longer_cells_instead_of_more():
     stage, signal = ScreenStage(ScreenSettings(most_cells=1000)), signal_of(3)
     length, hop = stage.grid(replace(signal, duration_s=36_000.0), Context(signal), {})
     assert (length, hop) == (14_400, 14_400)
+    nine = replace(signal, duration_s=36_000.0, channels=signal.channels * 3)
+    assert stage.grid(nine, Context(nine), {})[1] == 3 * 14_400
 
 
 @pytest.mark.parametrize(
