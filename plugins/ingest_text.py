@@ -1,9 +1,9 @@
 """Reader ``text``: delimited text as loggers write it.
 
-Parts: ``ingest_text_dialect`` (encoding, delimiter, where rows begin), ``ingest_text_columns`` (names, units,
-axes), ``ingest_text_blocks`` (rows, correctly rounded), ``ingest_text_clock`` (stamps). Two passes over the file:
-the first finds what can be kept exactly and whether the clock is uniform, the second hands the samples over;
-a file that fits in a few blocks is parsed once.
+Its parts: ``ingest_text_dialect`` (encoding, delimiter, where rows begin), ``ingest_text_columns`` (names, units,
+axes), ``ingest_text_declared`` (facts above the rows), ``ingest_text_blocks`` (rows, correctly rounded) and
+``ingest_text_clock`` (stamps). Two passes over the file: the first finds what can be kept exactly and whether the
+clock is uniform, the second hands the samples over; a file that fits in a few blocks is parsed once.
 """
 
 from __future__ import annotations

@@ -26,6 +26,8 @@ BLOCK_BYTES = 4 << 20
 """Bytes parsed at a time: large enough that the parser's start does not count, small enough to bound memory."""
 
 _LONGEST_LINE = 1 << 20
+_NO_DELIMITER = "\x01"
+"""Given to the parser for files of one column; a file that holds it is looked at by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +139,7 @@ class RowReader:
         version = tuple(int(part) for part in pd.__version__.split(".")[:2])
         return {
             "header": None, "names": names, "index_col": False, "na_filter": False, "quoting": csv.QUOTE_NONE,
-            "sep": {" ": r"\s+", "": "\x01"}.get(dialect.delimiter, dialect.delimiter),
+            "sep": {" ": r"\s+", "": _NO_DELIMITER}.get(dialect.delimiter, dialect.delimiter),
             "decimal": "." if self._decimal_in_quotes else dialect.decimal,
             "skip_blank_lines": False, "low_memory": False, "encoding": "latin-1",
             "usecols": [names[i] for i in (*self._numeric, *self._stamped)],
@@ -157,10 +159,10 @@ class RowReader:
         import pandas as pd
 
         dialect = self._dialect
-        if dialect.delimiter in (" ", "") and "text" in dialect.kinds:
+        if (dialect.delimiter in (" ", "") and "text" in dialect.kinds) or "empty" in dialect.kinds[:-1]:
             return None
-        mark = dialect.delimiter.encode()
-        found = _blank_parted_cells(data) - n_lines if dialect.delimiter == " " else data.count(mark) if mark else 0
+        mark = (dialect.delimiter or _NO_DELIMITER).encode()
+        found = _blank_parted_cells(data) - n_lines if dialect.delimiter == " " else data.count(mark)
         if found != n_lines * (dialect.n_cells - 1):
             return None  # the parser drops surplus cells without a word
         ends = data.endswith(b"\n")

@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from ..pipeline.contracts import ChannelMapping, Clock, ReaderRefusal, ReasonCode
 from ..pipeline.kernels.clock import ClockFit, ClockGauge
-from .ingest_text_columns import Declared, Layout
+from .ingest_text_columns import Layout
+from .ingest_text_declared import Declared
 
 STATED_RATE = 0.02
 """A rate in the captures table is a person's word for this very file: it may be off by rounding, not more."""

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from ..pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
-from ..pipeline.contracts.units import Unit, known_unit, plain_spelling, unit_names
+from ..pipeline.contracts.units import Unit, known_unit, unit_names
+from .ingest_text_declared import Declared, declared_in, key_value
 from .ingest_text_dialect import Dialect, without_comment_mark
 
 _TIME = re.compile(
@@ -18,8 +19,6 @@ _TIME = re.compile(
     r"(?:[ ](?:time|stamp|boot|elapsed|rel|relative|abs|epoch|unix|utc|local|since start|start))?"
     r"|elapsed time|relative time|unix time|epoch time|seconds elapsed|sample time|system time|local time|utc time)"
 )
-_DATE = re.compile(r"date|datum")
-_COUNTER = re.compile(r"(?:sample|index|idx|no|nr|n|#|row|count|counter|record|point|sample no|sample number|seq)\.?")
 _ACCELERATION_WORDS = frozenset(
     (
         "a", "acc", "accel", "acce", "accelero", "accelerometer", "acceleration", "accelerations", "beschleunigung",
@@ -34,19 +33,6 @@ _OTHER_QUANTITIES = {
 }
 _NAMELESS = re.compile(r"(?:c|ch|chan|channel|col|column)?[ _]?\d*")
 _DYNAMIC = ("acceleration", "force", "displacement", "pressure", "voltage")
-_RATE_KEY = re.compile(
-    r"(?:sampl(?:e|ing)[ _-]*(?:rate|freq\w*)|fs|f_s|rate|odr|output data rate|data rate|scan rate|sps"
-    r"|samples per second|frequency|abtastrate)(?:[ _]*[\[(]?(hz|khz|1/s|s/s|sps|samples/s)[\])]?)?"
-)
-_STEP_KEY = re.compile(
-    r"(?:sampl(?:e|ing)[ _-]*(?:interval|period|time)|interval|dt|delta t|time step|step)"
-    r"(?:[ _]*[\[(]?(s|ms|us)[\])]?)?"
-)
-_COUNT_KEY = re.compile(
-    r"(?:(?:number|no\.?|num|n|total)[ _]*(?:of)?[ _]*)?(?:samples|rows|points|data points|records|scans|sample count)"
-    r"(?:[ _]*(?:per channel|count))?|sample count|count|npts|n"
-)
-_UNIT_KEY = re.compile(r"(?:accel\w*[ _-]*)?units?|einheit|unit of acceleration|y[ _-]*units?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +60,6 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Declared:
-    """What the lines above the rows say: rate in Hz, number of samples, unit of acceleration."""
-
-    rate_hz: float | None = None
-    n_samples: int | None = None
-    unit: Unit | None = None
-    unit_text: str = ""
-    recorded_at: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Layout:
     """The columns, sorted by their use."""
 
@@ -106,7 +81,7 @@ def layout_of(dialect: Dialect, mapping: ChannelMapping) -> Layout:
         acceleration has no unit known here, ``not_numeric`` when a column asked for holds text.
     """
     labels, units, rest = _header(dialect)
-    declared = _declared(rest)
+    declared = declared_in(rest)
     columns = [_column(i, labels[i], units[i]) for i in range(dialect.n_cells)]
     time = _time_columns(columns, dialect, labelled=any(labels))
     taken = {column.cell for column in time}
@@ -148,11 +123,11 @@ def _is_row_of_labels(cells: tuple[str, ...], line: str, dialect: Dialect) -> bo
     """Three or more labels, or a line that is no ``key: value``: meant for columns, but not for as many."""
     if any(dialect.is_number(cell) for cell in cells) or re.search(r"[:=]", line):
         return False
-    return len(cells) > 2 or _key_value(line) is None
+    return len(cells) > 2 or key_value(line) is None
 
 
 def _labels_one_column(text: str) -> bool:
-    return _key_value(text) is None and len(text) <= 60 and len(text.split()) <= 4
+    return key_value(text) is None and len(text) <= 60 and len(text.split()) <= 4
 
 
 def _is_units_row(cells: tuple[str, ...]) -> bool:
@@ -388,41 +363,3 @@ def _unknown_unit(found: str, column: Column) -> ReaderRefusal:
         allowed=", ".join((*unit_names("acceleration"), "counts with a scale")),
         todo="fill column 'unit' of the captures table",
     )  # fmt: skip
-
-
-def _key_value(line: str) -> tuple[str, str] | None:
-    """``key: value``, ``key = value`` or ``key, value`` with a key of letters."""
-    text = line.strip().strip('"').lstrip("#/%;! ").strip()
-    match = re.match(r"([^\W\d][^:=,;\t]{0,60}?)\s*(?:[:=]|[,;\t])\s*(.+)", text)
-    if match is None:
-        return None
-    value = re.sub(r'["\s]*[,;\t]["\s]*(?=[^\W\d])', " ", match[2].strip().strip('",;\t '))
-    return match[1].strip().strip('"').lower(), value
-
-
-def _declared(lines: list[str]) -> Declared:
-    facts = Declared()
-    for line in lines:
-        pair = _key_value(line)
-        if pair:
-            facts = _with_fact(facts, *pair)
-    return facts
-
-
-def _with_fact(facts: Declared, key: str, value: str) -> Declared:
-    number = re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?", value)
-    amount = float(number[1].replace(",", ".")) if number else None
-    tail = plain_spelling(number[2] or "") if number else ""
-    if amount is not None and amount > 0:
-        if match := _RATE_KEY.fullmatch(key):
-            factor = {"": 1.0, "hz": 1.0, "khz": 1e3, "1/s": 1.0, "s/s": 1.0, "sps": 1.0, "samples/s": 1.0}
-            word = tail or match[1] or ""
-            return replace(facts, rate_hz=amount * factor[word]) if word in factor else facts
-        if match := _STEP_KEY.fullmatch(key):
-            unit = known_unit(tail or match[1] or "", "time")
-            return replace(facts, rate_hz=1.0 / (amount * unit.to_si)) if unit else facts
-    if amount is not None and _COUNT_KEY.fullmatch(key) and tail in ("", "samples", "rows", "points"):
-        return replace(facts, n_samples=int(amount)) if amount == int(amount) else facts
-    if _UNIT_KEY.fullmatch(key) and not facts.unit_text:
-        return replace(facts, unit=known_unit(value), unit_text=value)
-    return facts

@@ -18,6 +18,7 @@ HEAD_BYTES = 1 << 16
 """Looked at to find the dialect: longer preambles than this are refused."""
 
 _SAMPLE_LINES = 40
+BLANKS = " \t"
 COMMENT_MARKS = ("#", "//", "%", ";", "!")
 MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "inf", "+inf", "-inf", "infinity",
                      "-infinity", "+infinity", "-nan", "+nan", "1.#qnan", "#nan", "-1.#ind"})  # fmt: skip
@@ -100,14 +101,18 @@ def plain_newlines(text: str) -> str:
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Cells of one line; an empty delimiter means one cell, a blank means runs of blanks or tabs."""
+    """Cells of one line; an empty delimiter means one cell, a blank means runs of blanks or tabs.
+
+    Only blanks and tabs are taken off: other characters that count as white space are damage, not layout.
+    """
     if delimiter == "":
-        return [line.strip().strip('"').strip()]
+        return [line.strip(BLANKS).strip('"').strip(BLANKS)]
     if delimiter == " ":
-        return [cell.strip('"') for cell in line.split()]
+        return [cell.strip('"') for cell in re.split(r"[ \t]+", line.strip(BLANKS))]
     if '"' in line:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])]
-    return [cell.strip() for cell in line.split(delimiter)]
+        quoted = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        return [cell.strip(BLANKS) for cell in quoted]
+    return [cell.strip(BLANKS) for cell in line.split(delimiter)]
 
 
 def is_number(cell: str, decimal: str) -> bool:
@@ -216,6 +221,11 @@ def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
     first = _first_row(lines, best)
     sample = [split_cells(line, best.delimiter) for line in lines[first : first + _SAMPLE_LINES] if line.strip()]
     rows = tuple(tuple(cells) for cells in sample if len(cells) == len(best.kinds))
+    if "empty" in best.kinds and len(rows) < 3:
+        raise ReaderRefusal(
+            ReasonCode.NON_FINITE, "too few rows to tell an empty column from missing cells",
+            found=_shown(lines[first]), todo="record again, or remove the empty column",
+        )  # fmt: skip
     _refuse_damaged_rows(lines[:first], best)
     dialect = Dialect(
         encoding=encoding, delimiter=best.delimiter, decimal=best.decimal,
@@ -274,55 +284,46 @@ def _is_row(cells: list[str], best: _Candidate) -> bool:
 
 def _refuse_damaged_rows(preamble: list[str], best: _Candidate) -> None:
     """Refuse a line above the rows that may be a row someone damaged; taking it for text would lose samples."""
-    header = _header_index(preamble, best)
     for index, line in enumerate(preamble):
-        bare = line.strip()
+        bare = line.strip(BLANKS)
         if not bare:
             continue
         comment = without_comment_mark(bare, best.delimiter)
-        cells = split_cells(bare if comment is None else comment, best.delimiter)
-        if comment is not None:
-            if len(cells) == len(best.kinds) and all(is_number(cell, best.decimal) for cell in cells):
-                raise _damaged(index, bare, "a row behind a comment mark")
-        elif all(is_number(cell, best.decimal) for cell in cells):
-            raise _damaged(index, bare, "a row that is not whole")
-        elif index > header and _may_be_row(cells, bare, best):
+        text = bare if comment is None else comment
+        cells = split_cells(text, best.delimiter)
+        n_numbers = sum(is_number(cell, best.decimal) for cell in cells)
+        if n_numbers == len(cells):
+            what = "a row that is not whole" if comment is None else "a row behind a comment mark"
+            raise _damaged(index, bare, what)
+        if _labels_all(cells, best) or _KEY_VALUE.match(text):
+            continue
+        if len(cells) == len(best.kinds) and 2 * n_numbers > len(cells) and not _PROSE.match(text):
             raise _damaged(index, bare, "a row with a cell that is no number")
-        elif index > header and not _is_text_line(bare):
+        short_key = _SHORT_KEY.match(text) and 2 * n_numbers <= len(cells)
+        prose = _PROSE.match(text) and 2 * n_numbers <= len(cells)
+        if comment is None and not short_key and not prose and re.search(r"\d", text):
             raise _damaged(index, bare, "neither a header nor a row")
 
 
-def _header_index(preamble: list[str], best: _Candidate) -> int:
-    """Index of the last line above the rows that labels every cell without holding a number, or -1."""
-    for index in range(len(preamble) - 1, -1, -1):
-        cells = split_cells(preamble[index], best.delimiter)
-        labels = [cell for cell in cells if cell]
-        if len(cells) == len(best.kinds) and labels and all(_is_label(cell, best.decimal) for cell in labels):
-            return index
-    return -1
+_KEY_VALUE = re.compile(r"[\"'\[(<{ ]*[^\W\d_]{2}[^:=,;\t]*[:=]")
+_SHORT_KEY = re.compile(r"[^\W\d_]\s*[:=]")
+_PROSE = re.compile(
+    r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}"  # two letters lead
+    r"|\d{1,4}[-./]\d{1,2}[-./]\d{1,4}(?!\d)(?:[T ,;]|$)|\d\d?:\d\d"  # or a date or a time of day
+    r"|\d+[ -]?[^\W\d_]{3}"  # or a number of something: 3-axis, 12 bits
+)
+
+
+def _labels_all(cells: list[str], best: _Candidate) -> bool:
+    """Whether the line labels every column, as a header or a units row does."""
+    labels = [cell for cell in cells if cell]
+    return len(cells) == len(best.kinds) and bool(labels) and all(_is_label(cell, best.decimal) for cell in labels)
 
 
 def _is_label(cell: str, decimal: str) -> bool:
-    if kind_of(cell, decimal) != "text":
-        return False
-    if re.match(r"[\d+.,\-]", cell):
+    if kind_of(cell, decimal) != "text" or re.match(r"[\d+.,\-]", cell):
         return False
     return re.search(r"\d[.,]\d", cell) is None
-
-
-def _may_be_row(cells: list[str], line: str, best: _Candidate) -> bool:
-    if len(cells) != len(best.kinds):
-        return False
-    if any(is_number(cell, best.decimal) for cell in cells):
-        return not re.match(r"[A-Za-z\u00c0-\u024f][\w /()\-]{2,}\s*[:=]", line) or len(cells) > 2
-    return any(re.search(r"\d[.,]\d", cell) for cell in cells) and len(cells) > 1
-
-
-def _is_text_line(line: str) -> bool:
-    """A line of prose, labels or ``key: value``: letters lead (or a bracket, a quote), or no digit stands in it."""
-    if re.match(r"[\"'\[(<{*=\-_ ]*[^\W\d_]{2}", line) is not None:
-        return True
-    return re.search(r"\d", line) is None
 
 
 def _damaged(index: int, line: str, what: str) -> ReaderRefusal:

@@ -133,6 +133,18 @@ def test_a_rate_in_the_header_is_found_in_its_usual_spellings(tmp_path, line, ra
     assert head.groups[0].clock.rate_hz == pytest.approx(rate, rel=1e-12)
 
 
+@pytest.mark.parametrize("line", ["mains frequency: 50 Hz", "Frequency: 80 Hz", "interval: 5", "Rate of turn: 7 dps", "N: 5"])
+def test_other_figures_in_the_header_are_not_taken_for_the_rate_or_the_count(tmp_path, line):
+    head, _ = read_text(tmp_path, line + "\n" + text_of(header="x_g,y_g,z_g"), ChannelMapping(sample_rate_hz=100))
+    assert head.groups[0].clock.rate_hz == 100.0
+
+
+@pytest.mark.parametrize("line", ["Recorded at: 2026-11-25 10:15:30", "# start time = 2026-11-25T10:15:30.25", "Date;2026-11-25 10:15:30"])
+def test_the_time_of_recording_is_taken_from_the_header(tmp_path, line):
+    head, _ = read_text(tmp_path, line + "\n" + text_of(header="x_g,y_g,z_g"), ChannelMapping(sample_rate_hz=100))
+    assert head.recorded_at.startswith("2026-11-25T10:15:30")
+
+
 # ------------------------------------------------------------------------------------- headers and units
 @pytest.mark.parametrize(
     ("header", "unit"),

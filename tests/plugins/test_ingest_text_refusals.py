@@ -169,7 +169,7 @@ def test_a_file_cut_in_the_middle_of_its_last_number_is_refused(tmp_path):
     assert accepted(tmp_path, "\n".join([HEADER, *BODY, "0.100,0.200,0.3"]) + "\n").groups[0].n_samples == 31
 
 
-@pytest.mark.parametrize("line", ["Samples: 31", "# samples = 31", "Number of samples,31", "rows;31", "N: 31"])
+@pytest.mark.parametrize("line", ["Samples: 31", "# samples = 31", "Number of samples,31", "rows;31", "npts=31"])
 def test_a_count_that_differs_from_the_declared_one_is_refused(tmp_path, line):
     check(refusal(tmp_path, "\n".join([line, HEADER, *BODY]) + "\n"), ReasonCode.UNREADABLE, "30 rows, but the header says 31")
     assert accepted(tmp_path, "\n".join([line.replace("31", "30"), HEADER, *BODY]) + "\n").groups[0].n_samples == 30
@@ -313,6 +313,11 @@ def test_rates_that_contradict_the_stamps_are_refused(tmp_path):
 def test_two_stated_rates_that_differ_are_refused(tmp_path):
     text = "Rate: 125 Hz\n" + "\n".join([HEADER, *BODY]) + "\n"
     check(refusal(tmp_path, text), ReasonCode.BAD_CLOCK, "two rates are stated", "100 Hz in the captures table, 125 Hz in the file")
+
+
+def test_two_rates_in_the_header_are_refused(tmp_path):
+    text = "Rate: 125 Hz\nSample rate: 0.25 kHz\n" + "\n".join([HEADER, *BODY]) + "\n"
+    check(refusal(tmp_path, text, ChannelMapping()), ReasonCode.BAD_CLOCK, "name two rates", "125 Hz and 250 Hz")
 
 
 @pytest.mark.parametrize("stamp", ["2026-02-30T10:15:30.000", "2026-13-01T10:15:30.000", "2026-11-25T25:15:30.000"])
