@@ -91,6 +91,29 @@ def compare(
     return Outcome(comparisons, summaries(study, comparisons), _notes(study, pairing, side, comparisons))
 
 
+def explore(
+    study: Study,
+    readings: Sequence[Mapping[str, Any]],
+    captures: Sequence[Mapping[str, Any]],
+    *,
+    reading: str,
+    combination: str,
+) -> tuple[Comparison, ...]:
+    """Comparisons of a reading or combination the study does not ask about: without a verdict, marked as such.
+
+    Choosing among views until one passes is how a part 18 % over passes a limit of 15 % one time in four.
+    """
+    other = study.model_copy(update={"reading": reading, "combination": combination})
+    pairing = paired(readings, captures)
+    side = functools.cache(pairing.side)
+    asked = [
+        replace(question, against_baseline=False)
+        for question in _questions(other, pairing)
+        if question.against_baseline and (question.reading, question.combination) == (reading, combination)
+    ]
+    return tuple(_with_sentence(other, _comparison(other, side, question)) for question in asked)
+
+
 def combinations_of(study: Study) -> tuple[str, ...]:
     """Combinations compared: the study's own first, then those shown beside it."""
     return tuple(dict.fromkeys((study.combination, "rss", CONVENTIONAL_COMBINATION)))

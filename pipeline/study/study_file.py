@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -89,7 +90,11 @@ class Study(BaseModel):
     @model_validator(mode="after")
     def _band_in_order(self) -> Self:
         if self.band_hz is not None and not 0.0 <= self.band_hz[0] < self.band_hz[1]:
-            raise ValueError(f"band_hz needs two rising frequencies in Hz, found {list(self.band_hz)!r}")
+            low, high = sorted(self.band_hz)
+            raise ValueError(
+                f"band_hz needs two rising frequencies in Hz, found {list(self.band_hz)!r}"
+                + (f"; write band_hz = [{low:g}, {high:g}]" if 0.0 <= low < high else "")
+            )
         if self.limit_mg is not None and self.negligible_mg is not None and self.negligible_mg > self.limit_mg:
             raise ValueError(
                 f"negligible_mg = {self.negligible_mg:g} stands above limit_mg = {self.limit_mg:g}: a reading "
@@ -145,25 +150,41 @@ def _toml(path: Path) -> dict[str, Any]:
             f"{error.start}", todo="save it as UTF-8",
         ) from None  # fmt: skip
     except tomllib.TOMLDecodeError as error:
+        line, way = _stumbling_line(text)
         raise StudyError(
-            f"study file {path.name!r} wanted as TOML", found=f"{error}{_toml_hint(text)}",
-            todo=_TOML_WAY + (_BACKSLASH if "\\" in text else ""),
-        ) from None  # fmt: skip
+            f"study file {path.name!r} wanted as TOML", found=f"{error}{line}", todo=way or _way_out(path, text)
+        ) from None
 
 
-def _toml_hint(text: str) -> str:
-    """The line a person most likely stumbled over: a decimal comma or a text without quotes."""
+def _way_out(path: Path, text: str) -> str:
+    if path.suffix.lower() != ".toml":
+        return "name the study's .toml file; the table of captures is named in it as `captures`"
+    return _TOML_WAY + (_BACKSLASH if "\\" in text else "")
+
+
+def _stumbling_line(text: str) -> tuple[str, str]:
+    """The line a person most likely stumbled over, and how to write it: decimal comma, text without quotes."""
     for number, line in enumerate(text.splitlines(), start=1):
         key, equals, value = line.partition("=")
         value = value.split("#")[0].strip()
-        if not equals or not value:
+        if not equals or not value or value[0] in "[{\"'" or _is_toml(value):
             continue
-        try:
-            tomllib.loads(f"x = {value}")
-        except tomllib.TOMLDecodeError:
-            if value[0] not in "[{\"'":
-                return f" (line {number}: {key.strip()} = {value})"
-    return ""
+        name, pointed, alone = key.strip(), value.replace(",", "."), value.rstrip("% ")
+        where = f" (line {number}: {name} = {value})"
+        if _is_toml(pointed):
+            return where, f"write {name} = {pointed} with a decimal point"
+        if _is_toml(alone):
+            return where, f"write {name} = {alone}, the number alone"
+        return where, f'write texts in quotes: {name} = "{value}"'
+    return "", ""
+
+
+def _is_toml(value: str) -> bool:
+    try:
+        tomllib.loads(f"x = {value}")
+    except tomllib.TOMLDecodeError:
+        return False
+    return True
 
 
 def _refuse_unknown_keys(document: Mapping[str, Any], path: Path) -> None:
@@ -193,12 +214,17 @@ def _as_study_error(error: ValidationError, document: Mapping[str, Any], path: P
         )  # fmt: skip
     if not key:
         return StudyError(f"study file {path.name!r}: {first['msg'].removeprefix('Value error, ')}")
-    hint = f"write {first['input'] / 100:g}" if _is_percent_for_share(top, first["input"]) else ""
+    allowed = first["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     return StudyError(
-        f"study file {path.name!r}: {key} ({meaning.rstrip('.')})", todo=hint,
-        found=repr(first["input"]), allowed=first["msg"].removeprefix("Input should be ").removeprefix("Value error, "),
+        f"study file {path.name!r}: {key} ({meaning.rstrip('.')})",
+        found=repr(first["input"]), allowed=allowed.removesuffix(", unable to parse string as a number"),
+        todo=_hint(top, first["input"]),
     )  # fmt: skip
 
 
-def _is_percent_for_share(key: str, value: object) -> bool:
-    return key == "confidence" and isinstance(value, int | float) and 50 <= value < 100
+def _hint(key: str, value: object) -> str:
+    """How the value was probably meant."""
+    if key == "confidence" and isinstance(value, int | float) and 50 <= value < 100:
+        return f"write {value / 100:g}"
+    number = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*\D*", value) if isinstance(value, str) else None
+    return f"write the number alone: {key} = {number[1].replace(',', '.')}" if number else ""

@@ -65,8 +65,9 @@ def verdict_of(
         return Answer(NONE, (*blocked, *stated), silent=speechless)
     weak = _weaknesses(measured, around)
     if not against_baseline:
-        why = Reason(ReasonCode.EXPLORATORY, "candidate against candidate: the limit is set over the baseline")
-        return Answer(NONE, (*weak, why, *stated))
+        unasked = measured.baseline.part == study.baseline
+        why = "not what the study file asks" if unasked else "among candidates: the limit is over the baseline"
+        return Answer(NONE, (*weak, Reason(ReasonCode.EXPLORATORY, why), *stated))
     if weak:
         return Answer(INDICATIVE, (*weak, *stated))
     return _against_limits(study, measured, stated, absolute=absolute)

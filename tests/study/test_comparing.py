@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from thrumline.pipeline.contracts import StudyError
+from thrumline.pipeline.study import Study, explore
 
 NEAR = (0.0, 0.01, -0.01)
 
@@ -426,6 +427,16 @@ def test_candidates_are_compared_with_each_other_without_a_verdict(fleet, codes)
     assert found.percent_change == pytest.approx(100 * math.expm1(0.1), abs=1e-9)
     assert (found.verdict, found.carries_verdict) == ("no_verdict", False)
     assert "exploratory" in codes(found)
+
+
+def test_what_the_study_does_not_ask_is_exploratory_and_has_no_verdict(fleet, codes):
+    fleet.part("original", NEAR).part("candidate-A", logs(0.4))
+    study = Study(title="t", captures="c.csv", baseline="original", limit_percent=15)
+    (found,) = explore(study, fleet.readings, fleet.captures, reading="highest_bin", combination="mean")
+    assert (found.verdict, found.carries_verdict) == ("no_verdict", False)
+    assert "exploratory" in codes(found)
+    assert found.percent_change == pytest.approx(100 * math.expm1(0.4))
+    assert found.interval_low is not None
 
 
 def test_positions_conditions_and_platforms_are_kept_apart(fleet):

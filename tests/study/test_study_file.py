@@ -114,13 +114,20 @@ def test_a_value_that_cannot_be_meant_is_refused_with_what_is_allowed(written, t
 def test_a_decimal_comma_is_shown_with_its_line(written):
     message = refusal(written(GOOD.replace("15", "12,5")))
     assert "line 5: limit_percent = 12,5" in message
-    assert "decimal point" in message
+    assert "write limit_percent = 12.5" in message
+
+
+@pytest.mark.parametrize("typed", ["15 %", "15%", '"15 %"', '"15,0 percent"'])
+def test_a_number_with_its_unit_is_told_the_number_alone(written, typed):
+    message = refusal(written(GOOD.replace("= 15", f"= {typed}")))
+    assert "limit_percent = 15" in message
+    assert "number alone" in message
 
 
 def test_a_text_without_quotes_is_shown_with_its_line(written):
     message = refusal(written(GOOD.replace('"original"', "original")))
-    assert "baseline = original" in message
-    assert "quotes" in message
+    assert "line 4: baseline = original" in message
+    assert 'write texts in quotes: baseline = "original"' in message
 
 
 def test_a_backslash_path_in_quotes_is_explained(written):
@@ -153,7 +160,7 @@ def test_a_folder_is_no_study_file(tmp_path):
 
 def test_a_table_given_as_the_study_file_is_recognised(written):
     message = refusal(written("file;platform;part\na.csv;Wren 2.0;original\n", "captures.csv"))
-    assert "TOML" in message
+    assert "name the study's .toml file" in message
 
 
 def test_other_encodings_are_refused_with_the_way_out(written):
