@@ -8,6 +8,7 @@ from typing import Any, Self
 
 import numpy as np
 from pydantic import Field
+from scipy import fft
 
 from ..pipeline.contracts import (
     Accumulator,
@@ -100,9 +101,8 @@ class OrdersAccumulator(Accumulator):
         squares: dict[float, FloatArray] = {}
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         for index, order in enumerate(self.plan.orders):
-            energy = kernel.order_energy(
-                self._stopped(runs, index), self.plan.bands[index], seek_neighbours=order in self.plan.reported
-            )
+            read = kernel.order_energy if order in self.plan.reported else kernel.order_presence
+            energy = read(self._stopped(runs, index), self.plan.bands[index])
             entries, covariances[order] = self._amplitudes(order, energy, self._frequency(runs, order))
             amplitudes += entries
             squares[order] = energy.square
@@ -123,10 +123,12 @@ class OrdersAccumulator(Accumulator):
         """The order's baseband, stopped by the track, per run."""
         plan, out = self.plan, []
         for run, zoomed in runs.items():
-            at = self._output_times(zoomed)
+            # a length of small prime factors: the transforms of a prime one take ten times as long
+            n = fft.prev_fast_len(zoomed.baseband.shape[-1])
+            at = self._output_times(zoomed)[:n]
             turns = kernel.revolutions(self.starts[run] + at, plan.track.time_s, plan.track.speed_hz)
             cycles = plan.orders[index] * turns
-            values = kernel.stopped(zoomed.baseband[index], at, plan.zoom.centers_hz[index], cycles)
+            values = kernel.stopped(zoomed.baseband[index, :, :n], at, plan.zoom.centers_hz[index], cycles)
             out.append(kernel.StoppedRun(values, at, cycles))
         return out
 
@@ -175,8 +177,8 @@ def _neighbour_marks(energy: kernel.OrderEnergy, least_share: float) -> tuple[Re
         if share >= least_share:
             kind = "that follows the speed" if clock == "angle" else "of fixed frequency"
             detail = (
-                f"a line {kind}, {abs(away_hz):.3g} Hz away at {100 * share:.0f} % of this one, stands in the band of "
-                f"+-{energy.half_band_hz:.3g} Hz; its energy was taken out by its beat"
+                f"a line {kind}, {abs(away_hz):.3g} Hz away at {100 * share:.0f} % of this one, stands in the band "
+                f"of +-{energy.half_band_hz:.3g} Hz; its energy was taken out by its beat"
             )
             marks.append(Reason(ReasonCode.UNRESOLVED, detail))
     return tuple(marks)

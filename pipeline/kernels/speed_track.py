@@ -201,16 +201,41 @@ def followed_line(
         Half the zoom's pass band, over which the floor is judged.
     """
     floor = _pooled_floor(runs, rate_hz, band_hz)
-    best: FollowedLine | None = None
-    best_rate = -np.inf
-    for span in SPANS:
-        frame_s = span * frame_seconds(line_hz)
-        tried = _followed(runs, rate_hz, frame_s, pass_hz, floor)
-        gained = (tried.mean_excess - tried.noise_excess) / tried.frame_s
-        if gained > best_rate:
-            best, best_rate = tried, gained
-    assert best is not None
-    return best
+    spans = [span * frame_seconds(line_hz) for span in SPANS]
+    shown = [_spectrograms(runs, rate_hz, frame_s, pass_hz, floor) for frame_s in spans]
+    outlook = [_outlook(cells) for cells in shown]
+    if max(rate for rate, _ in outlook) > 0 and min(clear for _, clear in outlook) > 3.0:
+        # where every frame's highest cell is the line, the paths need not be found to choose between lengths
+        shown = [shown[_longest_good([rate for rate, _ in outlook])]]
+    tried = [_followed(cells, floor) for cells in shown]
+    return tried[_longest_good([(item.mean_excess - item.noise_excess) / item.frame_s for item in tried])]
+
+
+def _longest_good(gained: list[float]) -> int:
+    """The last, longest frame length that gathers nearly as much power a second as the best one.
+
+    A steady line gathers the same at any length; what is gained by longer frames is a narrower cell.
+    """
+    return max(index for index, rate in enumerate(gained) if rate >= NEARLY * max(gained) or rate == max(gained))
+
+
+NEARLY = 0.97
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Spectrograms of all runs at one frame length."""
+
+    runs: tuple[Spectrogram, ...]
+    frame_s: float
+
+
+def _outlook(cells: _Cells) -> tuple[float, float]:
+    """Power gained per second by the highest cell of each frame, and that cell over noise's highest."""
+    highest = float(np.mean(np.concatenate([run.power.max(axis=-1) for run in cells.runs])))
+    n_bin, n_channel = cells.runs[0].offset_hz.size, cells.runs[0].n_channel
+    noise = n_channel + np.log(n_bin) + np.sqrt(2.0 * n_channel * np.log(n_bin))
+    return (highest - noise) / cells.frame_s, highest / noise
 
 
 def _pooled_floor(runs: tuple[ComplexArray, ...], rate_hz: float, band_hz: float) -> FloatArray:
@@ -219,19 +244,20 @@ def _pooled_floor(runs: tuple[ComplexArray, ...], rate_hz: float, band_hz: float
     return np.asarray(np.average(floors, axis=0, weights=weights))
 
 
-def _followed(
+def _spectrograms(
     runs: tuple[ComplexArray, ...], rate_hz: float, frame_s: float, pass_hz: float, floor: FloatArray
-) -> FollowedLine:
+) -> _Cells:
     longest = max(run.shape[-1] for run in runs) / rate_hz
     frame_s = float(np.clip(frame_s, 8.0 / rate_hz, longest))
-    paths, n_bin = [], 0
-    for run in runs:
-        cells = spectrogram(run, rate_hz, frame_s, pass_hz, floor)
-        n_bin = max(n_bin, cells.offset_hz.size)
-        paths.append(path_of_line(cells))
+    return _Cells(tuple(spectrogram(run, rate_hz, frame_s, pass_hz, floor) for run in runs), frame_s)
+
+
+def _followed(cells: _Cells, floor: FloatArray) -> FollowedLine:
+    paths = tuple(path_of_line(run) for run in cells.runs)
     excess = np.concatenate([path.excess for path in paths])
-    noise = noise_path_excess(n_bin, runs[0].shape[0])
-    return FollowedLine(tuple(paths), frame_s, float(excess.mean()), noise, n_bin, excess.size, floor)
+    n_bin = max(run.offset_hz.size for run in cells.runs)
+    noise = noise_path_excess(n_bin, floor.size)
+    return FollowedLine(paths, cells.frame_s, float(excess.mean()), noise, n_bin, excess.size, floor)
 
 
 @dataclass(frozen=True)
