@@ -110,7 +110,7 @@ class RowReader:
         line = 1
         skip = self._dialect.first_row - 1
         for data, last in text_blocks(self._path, self._dialect.encoding):
-            n_lines = data.count(b"\n") + (1 if data and not data.endswith(b"\n") else 0)
+            n_lines = _count(data, b"\n") + (1 if data and not data.endswith(b"\n") else 0)
             if skip >= n_lines:
                 skip -= n_lines
                 line += n_lines
@@ -141,7 +141,7 @@ class RowReader:
             "header": None, "names": names, "index_col": False, "na_filter": False, "quoting": csv.QUOTE_NONE,
             "sep": {" ": r"\s+", "": _NO_DELIMITER}.get(dialect.delimiter, dialect.delimiter),
             "decimal": "." if self._decimal_in_quotes else dialect.decimal,
-            "skip_blank_lines": False, "low_memory": False, "encoding": "latin-1",
+            "skip_blank_lines": False, "low_memory": False,
             "usecols": [names[i] for i in (*self._numeric, *self._stamped)],
             "dtype": {names[i]: np.float64 for i in self._numeric} | {names[i]: object for i in self._stamped},
             # before 3.1 the parser's usual conversion could be one unit of the last place off
@@ -162,14 +162,15 @@ class RowReader:
         if (dialect.delimiter in (" ", "") and "text" in dialect.kinds) or "empty" in dialect.kinds[:-1]:
             return None
         mark = (dialect.delimiter or _NO_DELIMITER).encode()
-        found = _blank_parted_cells(data) - n_lines if dialect.delimiter == " " else data.count(mark)
+        found = _blank_parted_cells(data) - n_lines if dialect.delimiter == " " else _count(data, mark)
         if found != n_lines * (dialect.n_cells - 1):
             return None  # the parser drops surplus cells without a word
         ends = data.endswith(b"\n")
         if dialect.kinds[-1] == "empty" and data.count(mark + b"\n") != n_lines - (not ends):
             return None
         try:
-            frame = pd.read_csv(io.BytesIO(data), **self._options)
+            encoding = "utf-8" if data.isascii() else "latin-1"  # the second is slower, and never fails
+            frame = pd.read_csv(io.BytesIO(data), encoding=encoding, **self._options)
         except (ValueError, OverflowError):  # the parser's own errors are ValueErrors
             return None
         numbers = tuple(np.asarray(frame[f"c{i}"].to_numpy(), np.float64) for i in self._numeric)
@@ -275,6 +276,11 @@ class RowReader:
                 ReasonCode.UNREADABLE, f"line {number} ends in the middle of a number",
                 found=repr(cells[-1]), allowed=f"{usual} decimals as in every other row", todo="remove the last line",
             )  # fmt: skip
+
+
+def _count(data: bytes, character: bytes) -> int:
+    """How often one character occurs (several times faster than the method of ``bytes``)."""
+    return int(np.count_nonzero(np.frombuffer(data, np.uint8) == character[0]))
 
 
 def _blank_parted_cells(data: bytes) -> int:

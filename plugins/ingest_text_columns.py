@@ -238,7 +238,7 @@ def _rises(dialect: Dialect) -> bool:
     A slow signal rises for a while as well, so all rows of the head and the tail are asked; between clearly yes
     and clearly no lies a refusal, because a mapping's c1 depends on the answer.
     """
-    values = [float(cell.replace(dialect.decimal, ".")) for cell in dialect.leading if dialect.is_number(cell)]
+    values = [float(cell.replace(dialect.decimal, ".")) for cell in dialect.first_cells() if dialect.is_number(cell)]
     steps = [b - a for a, b in pairwise(values)]
     if len(values) < 3 or max(steps) <= 0.0 or all(step == 1.0 for step in steps):
         return False

@@ -22,6 +22,7 @@ BLANKS = " \t"
 COMMENT_MARKS = ("#", "//", "%", ";", "!")
 MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "inf", "+inf", "-inf", "infinity",
                      "-infinity", "+infinity", "-nan", "+nan", "1.#qnan", "#nan", "-1.#ind"})  # fmt: skip
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
 _NUMBER = {
     ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII),
     ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?", re.ASCII),
@@ -40,7 +41,7 @@ class Dialect:
 
     ``kinds`` per cell: ``number``, ``stamp``, ``text`` or ``empty`` (a delimiter at the end of every row).
     ``first_row`` is the line number (from 1) of the first row of numbers; ``preamble`` the lines above it;
-    ``sample`` the cells of the first rows, as text; ``leading`` the first cells of all rows seen, in order.
+    ``sample`` the cells of the first rows, as text; ``seen`` all lines of rows that were looked at.
     """
 
     encoding: str
@@ -51,7 +52,7 @@ class Dialect:
     kinds: tuple[str, ...]
     preamble: tuple[str, ...]
     sample: tuple[tuple[str, ...], ...]
-    leading: tuple[str, ...] = ()
+    seen: tuple[str, ...] = ()
 
     @property
     def n_cells(self) -> int:
@@ -61,6 +62,13 @@ class Dialect:
     def cells(self, line: str) -> list[str]:
         """The cells of one line, without blanks and quotes around them."""
         return split_cells(line, self.delimiter)
+
+    def first_cells(self) -> list[str]:
+        """First cells of all rows that were looked at, in order."""
+        if self.delimiter == "":
+            return []
+        separator = None if self.delimiter == " " else self.delimiter
+        return [line.split(separator, 1)[0].strip().strip('"') for line in self.seen if line.strip()]
 
     def is_number(self, cell: str) -> bool:
         """Whether the cell is one finite number as this file writes them."""
@@ -176,12 +184,15 @@ def _header_alone(lines: list[str]) -> bool:
 
 
 def _best_candidate(lines: list[str]) -> _Candidate:
+    text = "\n".join(lines)
     found = [
         candidate
         for delimiter in ("\t", ";", ",", "|", " ", "")
         for decimal in (".", ",")
-        if (candidate := _candidate(lines, delimiter, decimal))
-    ]
+        if delimiter in text
+        and (decimal == "." or "," in text)
+        and (candidate := _candidate(lines, delimiter, decimal))
+    ]  # fmt: skip
     if not found:
         if _header_alone(lines):
             raise ReaderRefusal(
@@ -231,7 +242,7 @@ def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
         encoding=encoding, delimiter=best.delimiter, decimal=best.decimal,
         quoted='"' in "".join(lines[first : first + _SAMPLE_LINES]), first_row=first + 1, kinds=best.kinds,
         preamble=tuple(lines[:first]), sample=rows,
-        leading=_leading(lines[first:] + _tail_lines(tail, encoding), best.delimiter),
+        seen=tuple(lines[first:] + _tail_lines(tail, encoding)),
     )  # fmt: skip
     _refuse_unclear_comma(dialect)
     return dialect
@@ -241,24 +252,17 @@ def _tail_lines(tail: bytes, encoding: str) -> list[str]:
     return plain_newlines(tail.decode(encoding, errors="replace")).split("\n")[1:-1]
 
 
-def _leading(lines: list[str], delimiter: str) -> tuple[str, ...]:
-    if delimiter == "":
-        return ()
-    separator = None if delimiter == " " else delimiter
-    return tuple(line.split(separator, 1)[0].strip().strip('"') for line in lines if line.strip())
-
-
 def _typical(lines: list[str]) -> list[str]:
     """Some of the first and of the last lines of the head: the last ones are rows in all likelihood."""
-    chosen = lines if len(lines) <= 3 * _SAMPLE_LINES else lines[:_SAMPLE_LINES] + lines[-2 * _SAMPLE_LINES :]
+    chosen = lines if len(lines) <= 2 * _SAMPLE_LINES else lines[:_SAMPLE_LINES] + lines[-_SAMPLE_LINES:]
     return [line for line in chosen if line.strip() and without_comment_mark(line, "") is None]
 
 
 def _refuse_binary(text: str) -> None:
-    odd = next((c for c in text[:4096] if ord(c) < 32 and c not in "\t\r\n\f\v\x1a"), None)
-    if odd is not None and text[:4096].count(odd) > 3:
+    odd = _CONTROL.findall(text, 0, 4096)
+    if len(odd) > 3:
         raise ReaderRefusal(
-            ReasonCode.UNREADABLE, "this is no text", found=f"bytes of value {ord(odd)}",
+            ReasonCode.UNREADABLE, "this is no text", found=f"bytes of value {ord(odd[0])}",
             todo="name the reader of its format, or export it as text",
         )  # fmt: skip
 
