@@ -177,7 +177,7 @@ class EvidenceSheet:
                 continue
             pairs = held_peaks(spectrum["frequency"], spectrum["amplitude"], max(spectrum["frequency"]), 400)
             axis = tuple(round(float(frequency), 3) for frequency, _ in pairs)
-            top = max(float(amplitude) for _, amplitude in pairs) or 1.0
+            top = max((float(amplitude) for _, amplitude in pairs), default=0.0) or 1.0
             heights = [round(2000 * float(amplitude) / top) for _, amplitude in pairs]
             curves[f"s{item.number}"] = [axes.setdefault(axis, len(axes)), float(f"{top:.6g}"), heights]
         return {"axes": [list(axis) for axis in axes], "curves": curves}

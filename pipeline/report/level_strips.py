@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any
 
 from .marks import code_words
@@ -50,12 +51,12 @@ def level_strip_for(fitness: Mapping[str, Any], name: str, points: int = _POINTS
     """The strip of one capture, or None where the capture brought no level strip."""
     levels = fitness.get("levels") or {}
     times = list(levels.get("time_s") or ())
-    level = list(levels.get("level_mg") or ())
-    if len(times) < 2 or len(level) != len(times):
+    level = _finite(levels.get("level_mg") or ())
+    if len(times) < 2 or len(level) != len(times) or all(value is None for value in level):
         return None
     stretches = [(float(start), float(stop)) for start, stop in fitness.get("stretches") or ()]
     first, last = times[0], times[-1]
-    speed = list(levels.get("speed_rpm") or ())
+    speed = _finite(levels.get("speed_rpm") or ())
     usable = [value for value in speed if value is not None and value > 0]
     known = len(usable) > 1 and len(speed) == len(times)
     cuts = tuple(_band(cut, first, last) for cut in fitness.get("cuts") or () if cut["stop_s"] > first)
@@ -68,6 +69,10 @@ def level_strip_for(fitness: Mapping[str, Any], name: str, points: int = _POINTS
         label=f"Level and speed of {name} over {fixed(last - first, 1)} s, {fixed(used, 1)} s of it used"
         + (f"; cut: {', '.join(sorted({band.words for band in cuts}))}" if cuts else ""),
     )  # fmt: skip
+
+
+def _finite(values: Sequence[float | None]) -> list[float | None]:
+    return [value if value is not None and isfinite(value) else None for value in values]
 
 
 def _band(cut: Mapping[str, Any], first: float, last: float) -> CutBand:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import isfinite
 from typing import Any
 
 from .numbers import fixed, nice_step, shortened
@@ -73,7 +74,7 @@ def axes_for(spectra: Iterable[Mapping[str, Any]], top_hz: float) -> Axes:
 
 def _highest(spectrum: Mapping[str, Any], top_hz: float) -> float:
     pairs = zip(spectrum["frequency"], spectrum["amplitude"], strict=True)
-    return max((amplitude for frequency, amplitude in pairs if frequency <= top_hz), default=0.0)
+    return max((height for frequency, height in pairs if frequency <= top_hz and isfinite(height)), default=0.0)
 
 
 def held_peaks(
@@ -83,7 +84,8 @@ def held_peaks(
 
     No line is ever lost or lowered; only the floor between lines looks somewhat higher than it is.
     """
-    shown = [pair for pair in zip(frequency, amplitude, strict=True) if pair[0] <= top_hz]
+    pairs = zip(frequency, amplitude, strict=True)
+    shown = [pair for pair in pairs if pair[0] <= top_hz and isfinite(pair[1])]
     if len(shown) <= points:
         return shown
     cell = top_hz / points

@@ -250,6 +250,13 @@ def single_documents():
 
 
 @pytest.fixture(scope="session")
+def wide_documents():
+    """Nine parts and names nobody would want to type."""
+    parts = ("the original as delivered by the maker of the vehicle", *(f"candidate-{c} shore 55 lot 7" for c in "ABCDEFGH"))
+    return Fleet(("Cormorant 4.8 " + "estatewagonwithoutanyblank" * 4, "Dunlin 2.0"), parts).documents()
+
+
+@pytest.fixture(scope="session")
 def large_documents():
     """40 platforms, 6 parts, 3 repeats."""
     names = [f"{bird}{suffix}" for suffix in ("", " estate") for bird in BIRDS]

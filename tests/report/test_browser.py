@@ -233,6 +233,15 @@ def test_without_scripts_all_is_there_but_the_enlargement(browser, report, small
     page.close()
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_long_names_and_nine_parts_break_nothing(opened, size, tmp_path, wide_documents):
+    page = opened(size, path=write_report(tmp_path, wide_documents)[0])
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate(OUTSIDE) == []
+    assert page.evaluate(CLIPPED) == []
+    assert page.evaluate(OVERLAPS) == []
+
+
 @pytest.mark.external
 def test_the_test_sheet_is_read_on_a_phone_and_by_a_screen_reader(browser, tmp_path):
     """No sideways scrolling at 390 px, and no fault by the rules of axe-core 4.14.1."""

@@ -152,6 +152,19 @@ def test_a_capture_without_levels_has_no_strip(levels):
     assert level_strip_for(fitness(levels=levels), "a.csv") is None
 
 
+def test_lost_values_leave_a_hole_and_no_fault():
+    """NaN and infinity from a capture never reach the drawing."""
+    nan, inf = float("nan"), float("inf")
+    levels = {**fitness()["levels"], "level_mg": [5.0] * 20 + [nan] + [5.0] * 20, "speed_rpm": [nan] * 20 + [650.0] * 21}
+    strip = level_strip_for(fitness(levels=levels), "a.csv")
+    assert strip.level.used.count("M") == 2
+    assert strip.speed.used.count("M") == 1
+    assert level_strip_for(fitness(levels={**levels, "level_mg": [nan] * 41}), "a.csv") is None
+    spectrum = {"frequency": [0.0, 1.0, 2.0, 3.0], "amplitude": [1.0, nan, inf, 2.0]}
+    assert axes_for([spectrum], 3.0).top_mg < 10
+    assert len(drawn(curve_path(spectrum, axes_for([spectrum], 3.0)))) == 3
+
+
 def test_a_burst_survives_thinning_of_the_level():
     """The highest value of each cell is drawn, so a slam of one frame is still seen."""
     level = [5.0] * 2000
