@@ -19,8 +19,8 @@ class Circumstances:
     """What differed between the two sides beside the part; None where it was not recorded.
 
     Speeds in revolutions per second; ``tilt_deg`` is the widest angle between the static vectors of two
-    captures, ``tilt_files`` those two. ``sessions`` is ``shared``, ``apart`` (each session holds one part) or
-    ``not recorded``.
+    captures, ``tilt_files`` those two. ``sessions`` is ``shared``, ``apart`` (each session holds one part),
+    ``other vehicles`` (no vehicle carried both parts) or ``not recorded``.
     """
 
     speed_percent: float | None
@@ -86,6 +86,10 @@ def angle_deg(a: Sequence[float], b: Sequence[float]) -> float:
 
 
 def _sessions(baseline: Side, candidate: Side) -> str:
+    vehicles_b, vehicles_c = ({c.vehicle for c in side.captures} for side in (baseline, candidate))
+    if vehicles_b and vehicles_c and "" not in vehicles_b | vehicles_c and not vehicles_b & vehicles_c:
+        # a session is a spell with one vehicle, so none can hold both parts
+        return "other vehicles"
     of_b, of_c = ({c.session for c in side.captures} for side in (baseline, candidate))
     if None in of_b or None in of_c or not of_b or not of_c:
         return "shared" if (of_b & of_c) - {None} else "not recorded"

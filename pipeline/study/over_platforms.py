@@ -8,13 +8,14 @@ within-platform variance is a mere weight, and two or three repeats give a poor 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ..contracts import Comparison, OverPlatforms
 from ..kernels import effects, moderation, random_effects
+from .sentences import over_platforms_sentence
 from .study_file import Study
 
 MEAN_FROM, PREDICTION_FROM = 3, 5
@@ -47,7 +48,8 @@ def summaries(study: Study, comparisons: Sequence[Comparison]) -> tuple[OverPlat
     for key, members in groups.items():
         fleet = _fleet(members, priors.get(key[1:]))
         if len(fleet.comparisons) >= 2:
-            made.append(_summary(study, key, fleet))
+            found = _summary(study, key, fleet)
+            made.append(replace(found, extra={**found.extra, "sentence": over_platforms_sentence(found, study)}))
     return tuple(made)
 
 
@@ -116,6 +118,7 @@ def _summary(study: Study, key: _Key, fleet: _Fleet) -> OverPlatforms:
         "prior_is_common": bool(fleet.prior and np.isinf(fleet.prior.dof)),
         "method": "listed only",
         "confidence": study.confidence,
+        "confidence_per_look": study.confidence_per_look,
     }
     if k < MEAN_FROM:
         return OverPlatforms(*key, k, None, None, None, None, None, None, None, extra)

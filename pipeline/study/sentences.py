@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..contracts import Comparison
+from ..contracts import Comparison, OverPlatforms
 from .conditions import Circumstances
 from .study_file import Study
 
@@ -47,33 +47,46 @@ def verdict_sentence(comparison: Comparison, study: Study) -> str:
     where += f", {in_words(c.position)}" if c.position else ""
     if c.percent_change is None:
         return f"{where}: no verdict - {_reasons(c)}."
-    middle = f"{_change(c)}{_interval(c)}"
+    middle = f"{_change(c, c.baseline)}{_interval(c, c.confidence)}"
     limit = f", limit {study.limit_percent:g} %" if c.baseline == study.baseline else ""
     limit += f" and {study.limit_mg:g} mg" if limit and study.limit_mg is not None else ""
     return f"{where}: {middle}{limit} - {in_words(c.verdict)}{_what_next(c)}. {_capital(c.scope)}."
 
 
-def _change(c: Comparison) -> str:
+def over_platforms_sentence(found: OverPlatforms, study: Study) -> str:
+    """What holds over all platforms, and where a new one would land."""
+    where = f"{found.candidate} over {found.n_platforms} platforms, {in_words(found.condition)}"
+    where += f", {in_words(found.position)}" if found.position else ""
+    if found.percent_change is None:
+        return f"{where}: listed only, a mean needs three."
+    text = f"{where}: typically {_change(found, study.baseline)}{_interval(found, study.confidence)}"
+    if found.prediction_low is None or found.prediction_high is None:
+        return f"{text}; a prediction for a new platform needs five."
+    half = _half_width(found)
+    low, high = rounded(found.prediction_low, half), rounded(found.prediction_high, half)
+    return f"{text}; a new platform would land between {low} and {high} %."
+
+
+def _change(c: Comparison | OverPlatforms, baseline: str) -> str:
     assert c.percent_change is not None
     figure = rounded(abs(c.percent_change), _half_width(c))
-    base = "the original" if c.baseline.lower() == "original" else c.baseline
+    base = "the original" if baseline.lower() == "original" else baseline
     if float(figure) == 0.0:
         return f"as much as {base}"
     return f"{figure} % {'more' if c.percent_change > 0 else 'less'} than {base}"
 
 
-def _half_width(c: Comparison) -> float | None:
+def _half_width(c: Comparison | OverPlatforms) -> float | None:
     if c.interval_low is None or c.interval_high is None:
         return None
     return (c.interval_high - c.interval_low) / 2.0
 
 
-def _interval(c: Comparison) -> str:
+def _interval(c: Comparison | OverPlatforms, confidence: float) -> str:
     if c.interval_low is None or c.interval_high is None:
         return ""
     half = _half_width(c)
-    percent = f"{100.0 * c.confidence:g} %"
-    return f" ({percent}: {rounded(c.interval_low, half)} to {rounded(c.interval_high, half)})"
+    return f" ({100.0 * confidence:g} %: {rounded(c.interval_low, half)} to {rounded(c.interval_high, half)})"
 
 
 def _what_next(c: Comparison) -> str:
@@ -84,11 +97,27 @@ def _what_next(c: Comparison) -> str:
             return "; cannot be settled by repeats"
         more = c.repeats_needed - min(c.n_baseline, c.n_candidate)
         return f"; {number_word(more)} more repeat{'s' if more > 1 else ''} would settle it"
-    if c.verdict in ("indicative", "no_verdict"):
+    if c.verdict == "indicative":
+        return f", {_weakness(c)}"
+    if c.verdict == "no_verdict":
         return f", {_reasons(c)}"
     if c.extra.get("negligible"):
         return ", both too small to be felt"
     return ", like the baseline" if c.extra.get("equivalent") else ""
+
+
+_SHORT = {"takes_only": "takes of one fitting only", "single_repeat": "one repeat only"}
+
+
+def _weakness(c: Comparison) -> str:
+    """Why a verdict is indicative, in a few words: both parts in one breath where they share the cause."""
+    said: list[str] = []
+    for code, words in _SHORT.items():
+        details = [reason.detail for reason in c.reasons if str(reason.code) == code]
+        parts = [part for part in (c.baseline, c.candidate) if any(d.startswith(f"{part}: ") for d in details)]
+        said += [f"{words} ({' and '.join(parts)})"] if parts else []
+    rest = _reasons(c, *(set(_DECISIVE) - set(_SHORT)), nothing="")
+    return "; ".join(said + ([rest] if rest else []))
 
 
 _DECISIVE = (
@@ -96,10 +125,10 @@ _DECISIVE = (
 )  # fmt: skip
 
 
-def _reasons(c: Comparison, *only: str) -> str:
+def _reasons(c: Comparison, *only: str, nothing: str = "no reason recorded") -> str:
     wanted = only or _DECISIVE
     said = [reason.detail for reason in c.reasons if str(reason.code) in wanted]
-    return "; ".join(said) or "no reason recorded"
+    return "; ".join(said) or nothing
 
 
 def _capital(text: str) -> str:

@@ -120,12 +120,14 @@ def _weaknesses(measured: Measured, around: Circumstances) -> tuple[Reason, ...]
             continue
         n = side.repeats[0].n_captures
         if n > 1:
-            detail = f"{side.part}: {n} takes or placements of one repeat, which say nothing of refitting"
+            detail = f"{side.part}: {n} takes or placements of one repeat say nothing of refitting"
             reasons.append(Reason(ReasonCode.TAKES_ONLY, detail))
         else:
             reasons.append(Reason(ReasonCode.SINGLE_REPEAT, f"{side.part}: one repeat, scatter unknown"))
     if around.sessions == "apart":
         reasons.append(Reason(ReasonCode.ONE_SESSION, "no session holds both parts"))
+    elif around.sessions == "other vehicles":
+        reasons.append(Reason(ReasonCode.ONE_SESSION, "no vehicle carried both parts"))
     return tuple(reasons)
 
 

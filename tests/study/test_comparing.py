@@ -201,6 +201,35 @@ def test_one_session_name_on_two_vehicles_is_two_sessions(fleet, codes):
     assert "one_session" in codes(only(fleet.answer()))
 
 
+def test_parts_on_different_vehicles_are_mixed_up_with_them(fleet, codes):
+    """No session is filled in, but none could hold both parts."""
+    fleet.part("original", NEAR, vehicle="a").part("candidate-A", logs(0.4), vehicle="b")
+    found = only(fleet.answer())
+    assert found.verdict == "indicative"
+    assert "one_session" in codes(found)
+
+
+def test_vehicles_that_carried_both_parts_leave_the_verdict(fleet):
+    for vehicle in "ab":
+        fleet.part("original", NEAR, vehicle=vehicle).part("candidate-A", logs(0.4), vehicle=vehicle)
+    found = only(fleet.answer())
+    assert found.verdict == "over_limit"
+    assert (found.n_baseline, found.n_candidate) == (6, 6)
+    assert "these two vehicles" in found.scope
+
+
+@pytest.mark.parametrize("spread", [(0.0, 0.01, -0.01), (0.0, 0.06, -0.06)])
+def test_more_vibration_never_softens_a_verdict(new_fleet, spread):
+    """Scaling the candidate up leads from within over open to over, never back."""
+    order = {"within_limit": 0, "open": 1, "over_limit": 2}
+    found = []
+    for change in np.linspace(-0.4, 0.8, 49):
+        fleet = new_fleet().part("original", spread).part("candidate-A", [change + s for s in spread])
+        found.append(order[only(fleet.answer()).verdict])
+    assert found == sorted(found)
+    assert set(found) == {0, 1, 2}
+
+
 def test_empty_sessions_leave_the_verdict_and_say_so(fleet):
     found = only(fleet.part("original", NEAR, session="mon").part("candidate-A", logs(0.4)).answer())
     assert found.verdict == "over_limit"

@@ -39,8 +39,14 @@ def test_a_baseline_by_another_name_is_called_by_it(fleet):
 
 def test_indicative_says_why_and_shows_no_interval(fleet):
     text = sentence(fleet.take("original", 5.0).take("candidate-A", 6.0))
-    assert "20 % more than the original, limit 15 % - indicative, original: one repeat" in text
+    assert "20 % more than the original, limit 15 % - indicative, one repeat only (original and candidate-A)." in text
     assert "95 %" not in text
+
+
+def test_takes_of_one_part_and_sessions_apart_are_both_said(fleet):
+    fleet.part("original", NEAR, session="mon")
+    fleet.take("candidate-A", 6.0, session="tue", take="1").take("candidate-A", 6.1, session="tue", take="2")
+    assert "indicative, takes of one fitting only (candidate-A); no session holds both parts." in sentence(fleet)
 
 
 def test_no_verdict_shows_no_percent(fleet):
@@ -76,3 +82,26 @@ def test_labels_become_words():
 
 def test_numbers_become_words_up_to_twelve():
     assert [number_word(n) for n in (1, 12, 13)] == ["one", "twelve", "13"]
+
+
+def over(fleet, changes, **keys):
+    for number, change in enumerate(changes):
+        fleet.part("original", NEAR, platform=f"P{number}")
+        fleet.part("candidate-A", [change + s for s in NEAR], platform=f"P{number}")
+    return fleet.answer(**keys).over_platforms[0].extra["sentence"]
+
+
+def test_five_platforms_are_told_with_where_a_new_one_would_land(fleet):
+    assert re.fullmatch(
+        r"candidate-A over 5 platforms, idle in drive, seat rail: typically 12 % more than the original "
+        r"\(95 %: \d+ to \d+\); a new platform would land between -?\d+ and \d+ %\.",
+        over(fleet, [0.05, 0.15, 0.10, 0.08, 0.18]),
+    )
+
+
+def test_three_platforms_are_told_without_a_prediction(fleet):
+    assert over(fleet, [0.05, 0.15, 0.10]).endswith("a prediction for a new platform needs five.")
+
+
+def test_two_platforms_are_told_to_be_listed(fleet):
+    assert over(fleet, [0.05, 0.15]).endswith("listed only, a mean needs three.")
