@@ -152,7 +152,7 @@ def per_capture(asked: Asked) -> Rows:
 
     The figure includes the signal work on that second, so it is an upper bound.
     """
-    spec = replace(many_short(asked), duration_s=1.0, rates_hz=(200.0,))
+    spec = replace(many_short(replace(asked, many=asked.many // 2)), duration_s=1.0, rates_hz=(200.0,))
     few = replace(spec, platforms=spec.platforms[: max(1, len(spec.platforms) // 10)])
     seconds = {}
     for name, each in (("tiny", spec), ("tiny-few", few)):
