@@ -1,0 +1,248 @@
+"""Frequency weightings of ISO 2631-1 (Wk, Wd, Wc, Wf): the analogue response and digital filters that keep to it.
+
+A bilinear filter without correction is 14 % off at 80 Hz when sampled at 500 Hz. Here the analogue poles are
+mapped exactly (``exp(p/fs)``) and the numerator is fitted to the analogue response over the band of use.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import sosfilt, zpk2sos
+
+FloatArray = npt.NDArray[np.float64]
+ComplexArray = npt.NDArray[np.complex128]
+Weighting = Literal["Wk", "Wd", "Wc", "Wf"]
+WEIGHTINGS: tuple[Weighting, ...] = get_args(Weighting)
+
+BAND_HZ: dict[str, tuple[float, float]] = {"Wk": (0.5, 80.0), "Wd": (0.5, 80.0), "Wc": (0.5, 80.0), "Wf": (0.1, 0.5)}
+"""Bands of use (ISO 2631-1, clause 5.5): in them the digital filters keep to the analogue response."""
+
+_NUMERATOR_TAPS = 24
+_LEAST_ABOVE = 0.02
+"""Response above the band of use below which only the absolute error counts."""
+_DELAY = 8
+"""The fitted numerator may lag by some samples: a delay changes no rms and makes the fit far better."""
+
+
+@dataclass(frozen=True, slots=True)
+class WeightingParameters:
+    """Corner frequencies (Hz) and quality factors of one weighting; infinite stages are 1."""
+
+    f1: float
+    f2: float
+    f3: float
+    f4: float
+    q4: float
+    f5: float = np.inf
+    q5: float = 1.0
+    f6: float = np.inf
+    q6: float = 1.0
+
+
+PARAMETERS: dict[str, WeightingParameters] = {
+    "Wk": WeightingParameters(0.4, 100.0, 12.5, 12.5, 0.63, 2.37, 0.91, 3.35, 0.91),
+    "Wd": WeightingParameters(0.4, 100.0, 2.0, 2.0, 0.63),
+    "Wc": WeightingParameters(0.4, 100.0, 8.0, 8.0, 0.63),
+    "Wf": WeightingParameters(0.08, 0.63, np.inf, 0.25, 0.86, 0.0625, 0.8, 0.1, 0.8),
+}
+"""ISO 2631-1:1997 Table A.1, ISO 8041-1:2017 Table 3."""
+
+
+def analogue_response(frequency_hz: npt.ArrayLike, weighting: Weighting) -> ComplexArray:
+    """Complex response of a weighting [shape like frequency_hz], product of its four stages.
+
+    Raises
+    ------
+    ValueError
+        If the weighting is not known.
+
+    References
+    ----------
+    ISO 2631-1:1997, Annex A; ISO 8041-1:2017, clause 5.6.
+
+    >>> round(abs(float(abs(analogue_response(40.0, "Wk")))), 5)
+    0.3144
+    """
+    zeros, poles, gain = _analogue_zpk(weighting)
+    s = 2j * np.pi * np.asarray(frequency_hz, dtype=np.float64)
+    above = np.prod([s - z for z in zeros], axis=0) if len(zeros) else np.ones_like(s)
+    below = np.prod([s - p for p in poles], axis=0)
+    response: ComplexArray = gain * above / below
+    return response
+
+
+def _analogue_zpk(weighting: str) -> tuple[list[complex], list[complex], float]:
+    if weighting not in PARAMETERS:
+        raise ValueError(f"weighting {weighting!r} is not known; allowed: {', '.join(PARAMETERS)}")
+    p = PARAMETERS[weighting]
+    w1, w2, w4 = (2 * np.pi * f for f in (p.f1, p.f2, p.f4))
+    zeros: list[complex] = [0.0, 0.0]
+    poles = [*_pair(w1, np.sqrt(0.5)), *_pair(w2, np.sqrt(0.5)), *_pair(w4, p.q4)]
+    gain = w2**2 * w4**2
+    if np.isfinite(p.f3):
+        zeros.append(-2 * np.pi * p.f3)
+        gain /= 2 * np.pi * p.f3
+    if np.isfinite(p.f5):
+        zeros += _pair(2 * np.pi * p.f5, p.q5)
+        poles += _pair(2 * np.pi * p.f6, p.q6)
+    return zeros, poles, float(gain)
+
+
+def _pair(omega: float, q: float) -> list[complex]:
+    """Both roots of ``1 + s/(q w) + (s/w)**2``."""
+    roots = np.roots([1.0 / omega**2, 1.0 / (q * omega), 1.0])
+    return [complex(root) for root in roots]
+
+
+@dataclass(frozen=True, slots=True)
+class WeightingFilter:
+    """A digital filter: recursive sections and a numerator; ``upper_hz`` is how far it keeps to the analogue one."""
+
+    sos: FloatArray
+    numerator: FloatArray
+    upper_hz: float
+    largest_error: float
+
+
+def weighting_filter(weighting: Weighting, fs: float) -> WeightingFilter:
+    """Digital filter for a sampling rate, with its largest relative error over the band of use.
+
+    Raises
+    ------
+    ValueError
+        If the rate is below 2.5 times the lower end of the band of use.
+    """
+    low, high = BAND_HZ[weighting]
+    upper = min(high, 0.42 * fs)
+    if upper < 2.5 * low:
+        raise ValueError(f"{weighting} needs a sampling rate above {2.5 * low / 0.42:.3g} Hz, found {fs:g} Hz")
+    zeros, poles, _ = _analogue_zpk(weighting)
+    digital_poles = np.exp(np.array(poles) / fs)
+    fitted_zeros = [1.0 for z in zeros if z == 0]  # the high pass keeps its zeros at standstill
+    sos = zpk2sos(fitted_zeros, digital_poles, 1.0)
+    numerator, error = _fitted_numerator(weighting, fs, fitted_zeros, digital_poles, upper)
+    return WeightingFilter(np.asarray(sos), numerator, upper, error)
+
+
+def _fitted_numerator(
+    weighting: Weighting, fs: float, zeros: list[float], poles: ComplexArray, upper: float
+) -> tuple[FloatArray, float]:
+    """Taps that bring poles and standstill zeros to the analogue response, by weighted least squares."""
+    low = BAND_HZ[weighting][0]
+    frequency = np.concatenate([np.geomspace(low / 4, upper, 600), np.geomspace(low, 0.49 * fs, 900)])
+    z = np.exp(-2j * np.pi * frequency / fs)
+    recursive = np.prod([1 - zero * z for zero in zeros], axis=0) / np.prod([1 - pole * z for pole in poles], axis=0)
+    wanted = analogue_response(frequency, weighting) * z**_DELAY
+    taps = np.arange(_NUMERATOR_TAPS)
+    # relative where the band is used; above it only small against the band, so that no other frequency leaks in
+    scale = np.where(frequency <= upper, np.abs(wanted), np.maximum(np.abs(wanted), _LEAST_ABOVE))
+    design = (recursive / scale)[:, None] * z[:, None] ** taps
+    target = wanted / scale
+    rows = np.concatenate([design.real, design.imag])
+    numerator = np.linalg.lstsq(rows, np.concatenate([target.real, target.imag]), rcond=1e-13)[0]
+    made = np.abs(design @ numerator)
+    inside = (frequency >= low) & (frequency <= upper)
+    return numerator, float(np.max(np.abs(made[inside] - 1.0)))
+
+
+@dataclass
+class WeightedStream:
+    """Filters consecutive blocks; cutting them elsewhere changes nothing (state is carried)."""
+
+    design: WeightingFilter
+    n_channel: int
+    _sections: FloatArray = field(init=False)
+    _tail: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._sections = np.zeros((self.design.sos.shape[0], self.n_channel, 2))
+        self._tail = np.zeros((self.n_channel, len(self.design.numerator) - 1))
+
+    def push(self, block: FloatArray) -> FloatArray:
+        """Weighted samples [shape=(n_channel, n)] of the next block [same shape]."""
+        recursive, self._sections = sosfilt(self.design.sos, block, axis=-1, zi=self._sections)
+        joined = np.concatenate([self._tail, recursive], axis=-1)
+        taps = self.design.numerator
+        self._tail = joined[:, joined.shape[-1] - len(taps) + 1 :]
+        n = block.shape[-1]
+        out = np.zeros((self.n_channel, n))
+        for k, tap in enumerate(taps):
+            start = len(taps) - 1 - k
+            out += tap * joined[:, start : start + n]
+        return out
+
+
+@dataclass
+class ExposureGauge:
+    """Running sums of a weighted signal: rms, peak, MTVV (running rms over ``tau_s``), VDV; per channel.
+
+    MTVV is the largest linear running rms (ISO 2631-1, clause 6.3.1, equation 2) at every sample.
+    """
+
+    fs: float
+    n_channel: int
+    tau_s: float = 1.0
+    n: int = 0
+    square: FloatArray = field(init=False)
+    fourth: FloatArray = field(init=False)
+    peak: FloatArray = field(init=False)
+    running_peak: FloatArray = field(init=False)
+    _window: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.square, self.fourth = np.zeros(self.n_channel), np.zeros(self.n_channel)
+        self.peak, self.running_peak = np.zeros(self.n_channel), np.zeros(self.n_channel)
+        self._window = np.zeros((self.n_channel, 0))
+
+    @property
+    def n_window(self) -> int:
+        """Samples of the running window."""
+        return max(1, round(self.tau_s * self.fs))
+
+    def push(self, weighted: FloatArray) -> None:
+        """Take the next weighted samples [shape=(n_channel, n)] of one run."""
+        squares = weighted**2
+        self.n += weighted.shape[-1]
+        self.square += squares.sum(axis=-1)
+        self.fourth += (squares**2).sum(axis=-1)
+        self.peak = np.maximum(self.peak, np.abs(weighted).max(axis=-1, initial=0.0))
+        joined = np.concatenate([self._window, squares], axis=-1)
+        if joined.shape[-1] >= self.n_window:
+            sums = np.cumsum(joined, axis=-1)
+            full = sums[:, self.n_window - 1 :]
+            full[:, 1:] -= sums[:, : full.shape[-1] - 1]
+            self.running_peak = np.maximum(self.running_peak, full.max(axis=-1) / self.n_window)
+        self._window = joined[:, max(0, joined.shape[-1] - self.n_window + 1) :]
+
+    def end_run(self) -> None:
+        """Forget the running window: the next samples do not follow the last ones."""
+        self._window = np.zeros((self.n_channel, 0))
+
+    def merge(self, other: ExposureGauge) -> None:
+        """Take over the sums of another run."""
+        self.n += other.n
+        self.square, self.fourth = self.square + other.square, self.fourth + other.fourth
+        self.peak = np.maximum(self.peak, other.peak)
+        self.running_peak = np.maximum(self.running_peak, other.running_peak)
+        self.end_run()
+
+    def rms(self) -> FloatArray:
+        """Root mean square per channel."""
+        return np.sqrt(self.square / max(self.n, 1))
+
+    def mtvv(self) -> FloatArray:
+        """Largest running rms per channel; the rms where the record is shorter than the window."""
+        return np.where(self.running_peak > 0, np.sqrt(self.running_peak), self.rms())
+
+    def vdv(self) -> FloatArray:
+        """Fourth-power dose per channel, m/s^1.75."""
+        return (self.fourth / self.fs) ** 0.25
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds taken."""
+        return self.n / self.fs
