@@ -144,10 +144,10 @@ def _refuse_open_cells(sheet: Sheet, columns: Sequence[tuple[int, str]], path: P
             if i < len(cells) and cells[i].strip() == FILL_IN:
                 marked.setdefault(name, []).append(str(number))
     if marked:
+        where = "; ".join(f"column {name!r} of row {', '.join(rows[:8])}" for name, rows in marked.items())
         raise StudyError(
-            f"captures table {path.name!r} filled in", found=f"{FILL_IN} in " + "; ".join(
-                f"column {name!r} of row {', '.join(rows[:8])}{' ...' if len(rows) > 8 else ''}" for name, rows in marked.items()
-            ), todo="replace each of them, or empty the cells of optional columns",
+            f"captures table {path.name!r} filled in", found=f"{FILL_IN} in {where}",
+            todo="replace each of them, or empty the cells of optional columns",
         )  # fmt: skip
 
 

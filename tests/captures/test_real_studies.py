@@ -76,7 +76,7 @@ def test_fan_line_sits_at_80_hz_and_sinks_with_the_coin(fan):
 
 def test_fan_takes_are_all_fit_and_listed_in_table_order(fan):
     """80 rows, 80 entries, in order; files as they stand in the table."""
-    run, out = fan
+    _run, out = fan
     entries = json.loads((out / "captures.json").read_text())["captures"]
     assert len(entries) == 80
     assert [entry["row"] for entry in entries] == sorted(entry["row"] for entry in entries)

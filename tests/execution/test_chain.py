@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import (
     Accumulator,
     Block,

@@ -6,6 +6,7 @@ import pickle
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import CaptureHead, ChannelHead, Clock, GroupHead
 from thrumline.pipeline.execution.chain import run_chain
 from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from thrumline.pipeline.api import Spread, run_study
 from thrumline.pipeline.testing import FleetSpec, PlantedFault, demo_fleet, write_fleet
 
@@ -171,7 +172,7 @@ def test_files_for_machines_have_their_keys_and_no_nan(fleet, tmp_path):
     run_in(fleet, tmp_path)
 
     def strict(name):
-        return json.loads((tmp_path / "out" / name).read_text(), parse_constant=lambda word: pytest.fail(word))
+        return json.loads((tmp_path / "out" / name).read_text(), parse_constant=pytest.fail)
 
     captures, readings, comparisons = (
         strict(f"{name}.json") for name in ("captures", "readings", "comparisons")
