@@ -123,3 +123,16 @@ def test_crest_factor_of_a_sine_is_the_root_of_two(rig_crest):
     example = example.after(rig_crest.Crest(rig_crest.CrestSettings()))
     reading = rig_crest.CrestFactor(rig_crest.CrestFactor.Settings()).readings(example.products, example.context)[0]
     assert reading.value == pytest.approx(np.sqrt(2.0), rel=1e-6)
+
+
+def test_crest_factor_with_gravity_kept_counts_from_zero(rig_crest):
+    """A 2 m s-2 sine on 10 m s-2: peak 12 over the root of 10**2 + 2**2 / 2."""
+    from dataclasses import replace
+
+    from thrumline.pipeline.testing import steady_sine
+
+    example = example_of(steady_sine(50.0, 2.0, rate_hz=1000.0, duration_s=10.0))
+    example = replace(example, runs=tuple(replace(run, values=run.values + 10.0) for run in example.runs))
+    example = example.after(rig_crest.Crest(rig_crest.CrestSettings(gravity_removed=False)))
+    reading = rig_crest.CrestFactor(rig_crest.CrestFactor.Settings()).readings(example.products, example.context)[0]
+    assert reading.value == pytest.approx(12.0 / np.sqrt(102.0), rel=1e-6)

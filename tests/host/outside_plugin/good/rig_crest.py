@@ -88,8 +88,8 @@ class CrestSettings(StageSettings):
 class CrestSums(Accumulator):
     """Sums, squares and extremes per channel about the first sample, so that gravity costs no digits."""
 
-    def __init__(self, n_channel):
-        self.n, self.about = 0, None
+    def __init__(self, n_channel, gravity_removed):
+        self.n, self.about, self.gravity_removed = 0, None, gravity_removed
         self.sum, self.square = np.zeros(n_channel), np.zeros(n_channel)
         self.least, self.greatest = np.full(n_channel, np.inf), np.full(n_channel, -np.inf)
 
@@ -119,9 +119,11 @@ class CrestSums(Accumulator):
         if self.about is None:
             return None
         mean = self.sum / self.n
-        rms = np.sqrt(np.maximum(self.square / self.n - mean**2, 0.0))
-        middle = mean + self.about[:, 0]
-        return np.maximum(self.greatest - middle, middle - self.least), rms
+        variance = np.maximum(self.square / self.n - mean**2, 0.0)
+        whole_mean = mean + self.about[:, 0]
+        if self.gravity_removed:
+            return np.maximum(self.greatest - whole_mean, whole_mean - self.least), np.sqrt(variance)
+        return np.maximum(np.abs(self.greatest), np.abs(self.least)), np.sqrt(variance + whole_mean**2)
 
 
 class Crest(Estimator):
@@ -138,7 +140,7 @@ class Crest(Estimator):
         return incoming.plus(ProductSpec("crest", ("channel",), incoming.signal.channels[0].unit))
 
     def open(self, signal, context, products):
-        return CrestSums(len(signal.channels))
+        return CrestSums(len(signal.channels), self.settings.gravity_removed)
 
 
 class CrestFactor(Metric):
