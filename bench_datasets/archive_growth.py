@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stopwatch import machine, median, process_seconds, table, thrumline
+
 from thrumline.pipeline.testing import FleetSpec, TextDialect, invented_platforms, write_fleet
 
 PER_PLATFORM = 50

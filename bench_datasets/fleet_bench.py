@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stopwatch import machine, median, process_seconds, table, thrumline
+
 from thrumline.pipeline.testing import FleetSpec, TextDialect, invented_platforms, write_fleet
 
 HERE = Path(__file__).parent

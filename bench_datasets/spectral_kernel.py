@@ -14,6 +14,7 @@ import numpy as np
 import scipy.fft
 from scipy import signal
 from stopwatch import function_seconds, machine, median, table
+
 from thrumline.pipeline.kernels.spectra import SpectralSum, SpectrumPlan
 
 RATE_HZ = 1600.0

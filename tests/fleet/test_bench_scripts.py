@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.io import wavfile
+
 from thrumline.pipeline.testing import FleetSpec, write_fleet
 
 BENCHES = Path(__file__).parents[2] / "bench_datasets"

@@ -9,6 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import Metric
 from thrumline.pipeline.contracts.units import MILLI_G
 from thrumline.pipeline.host import Host

@@ -5,6 +5,7 @@ from collections import defaultdict
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.api import Spread, run_study
 from thrumline.pipeline.testing import FAULTS, FleetSpec, PlantedFault, write_fleet
 from thrumline.pipeline.testing.fleet import DIALECTS

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
+
 from thrumline.pipeline.contracts import ChannelSpec, Metric
 from thrumline.pipeline.host import Host
 from thrumline.pipeline.recipe import load_recipe

@@ -4,6 +4,7 @@ import io
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import ChannelMapping, ReasonCode
 from thrumline.pipeline.host import Host
 from thrumline.pipeline.testing import (

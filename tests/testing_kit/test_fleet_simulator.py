@@ -6,6 +6,7 @@ import tomllib
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts.reasons import ReasonCode
 from thrumline.pipeline.testing import (
     FAULTS,

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import ReasonCode
 from thrumline.pipeline.host import Host
 from thrumline.pipeline.testing import (

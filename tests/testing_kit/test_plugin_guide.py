@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+
 from thrumline.pipeline import testing
 from thrumline.pipeline.contracts import hookspecs
 from thrumline.pipeline.host.discovery import KINDS

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import signal
+
 from thrumline.pipeline.contracts.units import MILLI_G, STANDARD_GRAVITY
 from thrumline.pipeline.testing import (
     IdleSpec,

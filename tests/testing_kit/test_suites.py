@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from pydantic import ConfigDict, Field
 from scipy import signal as sp_signal
+
 from thrumline.pipeline.contracts import (
     Accumulator,
     Block,

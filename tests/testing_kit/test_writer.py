@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.io import wavfile
+
 from thrumline.pipeline.contracts.units import MILLI_G, STANDARD_GRAVITY
 from thrumline.pipeline.testing import IdleSpec, TextDialect, as_written, capture_text, idle_capture, write_wav
 from thrumline.pipeline.testing.digits import decimal_column, decimal_counts, rows_of

@@ -2,6 +2,7 @@
 
 import numpy as np
 from pydantic import Field
+
 from thrumline.pipeline.contracts import (
     Accumulator,
     CaptureHead,
