@@ -18,7 +18,6 @@ import numpy.typing as npt
 
 from ..pipeline.contracts import (
     CaptureHead,
-    ChannelHead,
     ChannelMapping,
     Clock,
     GroupHead,
@@ -29,6 +28,7 @@ from ..pipeline.contracts import (
     Source,
     hookimpl,
 )
+from ..pipeline.contracts.labels import Column, channel_head
 from ..pipeline.kernels.clock import ClockFit
 from .ingest_text_blocks import RowBlock, RowReader
 from .ingest_text_clock import (
@@ -40,7 +40,7 @@ from .ingest_text_clock import (
     iso_nanoseconds,
     recorded_at,
 )
-from .ingest_text_columns import Column, Layout, layout_of
+from .ingest_text_columns import Layout, layout_of
 from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of
 
 TAIL_BYTES = 1 << 14
@@ -254,26 +254,10 @@ def _group(name: str, columns: tuple[Column, ...], survey: _Survey, dialect: Dia
 
 def _group_head(group: _Group, clock: Clock, n: int, mapping: ChannelMapping) -> GroupHead:
     channels = tuple(
-        _channel_head(column, decimals, mapping)
+        channel_head(column, mapping, 10.0**decimals)
         for column, decimals in zip(group.columns, group.decimals, strict=True)
     )
     return GroupHead(group.name, channels, clock, n, group.dtype)
-
-
-def _channel_head(column: Column, decimals: int, mapping: ChannelMapping) -> ChannelHead:
-    unit = column.unit
-    to_si = unit.to_si if unit else 1.0
-    offset = 0.0
-    if column.axis:
-        if unit is not None and unit.quantity == "counts":
-            to_si = mapping.scale if mapping.scale is not None else 1.0
-        to_si *= column.sign * dict(mapping.sensitivity).get(column.axis, 1.0)
-        offset = -dict(mapping.offset).get(column.axis, 0.0)
-    return ChannelHead(
-        name=column.name, quantity=column.quantity, unit=unit.name if unit else column.unit_text,
-        si="m s-2" if column.quantity == "acceleration" and column.axis else (unit.si if unit else ""),
-        scale=to_si / 10.0**decimals, offset=offset, position=column.position, axis=column.axis,
-    )  # fmt: skip
 
 
 def _metadata(dialect: Dialect, layout: Layout, rows: RowReader, fit: ClockFit | None) -> dict[str, Any]:

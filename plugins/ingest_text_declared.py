@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from ..pipeline.contracts import ReaderRefusal, ReasonCode
-from ..pipeline.contracts.units import Unit, known_unit, plain_spelling
+from ..pipeline.contracts.units import known_unit, plain_spelling
 
 _RATE_KEY = re.compile(
     r"(?:sampl(?:e|ing)[ _-]*(?:rate|freq\w*)|fs|f_s|rate|odr|output data rate|data rate|scan rate|sps"
@@ -31,7 +31,6 @@ class Declared:
 
     rate_hz: float | None = None
     n_samples: int | None = None
-    unit: Unit | None = None
     unit_text: str = ""
     recorded_at: str = ""
 
@@ -75,7 +74,7 @@ def _with_fact(facts: Declared, key: str, value: str) -> Declared:
     if number := re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?)\s*([^\d\s].*)?", value):
         return _with_amount(facts, key, float(number[1].replace(",", ".")), plain_spelling(number[2] or ""))
     if _UNIT_KEY.fullmatch(key) and not facts.unit_text:
-        return replace(facts, unit=known_unit(value), unit_text=value)
+        return replace(facts, unit_text=value)
     return facts
 
 
