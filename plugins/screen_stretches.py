@@ -290,10 +290,14 @@ def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) 
 
 
 def converter_floor(screen: ScreenFacts) -> FloatArray:
-    """Density of each channel's own rounding noise [shape=(n_channel,), (SI)**2/Hz], never quite nought."""
+    """Density below which a channel's bands are not believed [shape=(n_channel,), (SI)**2/Hz], never quite nought.
+
+    A whole step rms, twelve times the power of rounding noise: with few codes to a line rounding makes no noise but
+    harmonics, which wander with the speed and gather in some bands for a moment.
+    """
     extra = screen.extra
     steps = np.where(np.isfinite(extra["step"]), extra["step"], 0.0)
-    return np.asarray(np.maximum(steps**2 / 12.0 / (extra["rate_hz"] / 2.0), 1e-30))
+    return np.asarray(np.maximum(steps**2 / (extra["rate_hz"] / 2.0), 1e-30))
 
 
 def fingerprint(screen: ScreenFacts) -> str:
