@@ -19,8 +19,10 @@ from scipy.ndimage import median_filter
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
-STICKS_OUT = 18.0
-"""A beat must have this many times the power around it: by chance a few in a million cells have."""
+STICKS_OUT = 20.0
+"""A beat must have this many times the power around it: by chance a few in a million cells have, and a few in
+ten thousand where the surroundings slope by half."""
+AROUND = 41
 MOST = 5
 SLOWEST_CELLS = 2.0
 """Beats slower than this many cycles over the record cannot be told from a drift of the line itself."""
@@ -70,18 +72,22 @@ def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squa
     found: list[Beat] = []
     for _ in range(MOST):
         candidates = [_strongest(left, clock, highest_hz, longest) for clock in ("angle", "time")]
-        excess, clock, frequency = max(candidates, key=lambda item: item[0])
+        angle, time = candidates
+        # where speed hardly wanders both clocks show the same: the angle's is the likelier cause
+        excess, clock, frequency = time if time[0] > 1.2 * angle[0] else angle
         if excess < STICKS_OUT:
             break
-        beat, left = _taken_out(left, clock, frequency)
-        if not _between(beat, found, 1.5 / longest):
+        beat, left = _taken_out(left, clock, frequency, 1.0 / highest_hz)
+        if np.any(beat.square > 0) and not _known(beat, found, 1.5 / longest):
             found.append(beat)
     return found, left
 
 
-def _between(beat: Beat, found: list[Beat], close_hz: float) -> bool:
-    """Whether a weaker beat is that of two neighbours with each other."""
+def _known(beat: Beat, found: list[Beat], close_hz: float) -> bool:
+    """Whether a weaker beat is what was left of a stronger one, or that of two neighbours with each other."""
     for i, one in enumerate(found):
+        if abs(abs(beat.away_hz) - abs(one.away_hz)) < 0.5 * close_hz:
+            return True
         for other in found[:i]:
             for away in (abs(one.away_hz) + abs(other.away_hz), abs(abs(one.away_hz) - abs(other.away_hz))):
                 if abs(abs(beat.away_hz) - away) < close_hz:
@@ -122,43 +128,64 @@ def _strongest(
         scale = np.median(power, axis=-1, keepdims=True)
         total += run.span_s * np.sum(power / np.maximum(scale, 1e-300), axis=0)
     offsets = fft.fftfreq(n_fft, 1.0 / rate)
-    keep = (np.abs(offsets) >= SLOWEST_CELLS / longest_s) & (np.abs(offsets) <= highest_hz)
+    band = np.flatnonzero(np.abs(offsets) <= highest_hz)
+    band = band[np.argsort(offsets[band])]
     if clock == "angle":
-        keep &= offsets > 0
-    if keep.sum() < 8:
+        band = band[offsets[band] >= 0]
+    power, offset = total[band], offsets[band]
+    allowed = np.abs(offset) >= SLOWEST_CELLS / longest_s
+    if allowed.sum() < 8:
         return 0.0, clock, 0.0
-    order = np.argsort(offsets)
-    sorted_total = total[order]
-    around = median_filter(sorted_total, size=61, mode="nearest") / np.log(2.0)
-    excess = np.where(keep[order], sorted_total / np.maximum(around, 1e-300), 0.0)
-    peak = int(np.argmax(excess))
-    low, mid, high = np.log(sorted_total[[peak - 1, peak, (peak + 1) % n_fft]] + 1e-300)
+    # judged against the median of some twenty cells around: within them a modulated line's spectrum is flat
+    around = median_filter(power, size=AROUND, mode="reflect") / np.log(2.0)
+    excess = np.where(allowed, power / np.maximum(around, 1e-300), 0.0)
+    found = int(np.argmax(excess))
+    near = slice(max(0, found - 3), found + 4)
+    peak = near.start + int(np.argmax(np.where(allowed[near], power[near], 0.0)))
+    return float(excess[found]), clock, _refined(offset, power, peak)
+
+
+def _refined(offset: FloatArray, power: FloatArray, peak: int) -> float:
+    """Frequency of a peak between the cells, by a parabola through log power."""
+    if peak in (0, power.size - 1):
+        return float(offset[peak])
+    low, mid, high = np.log(power[peak - 1 : peak + 2] + 1e-300)
     bend = min(low - 2.0 * mid + high, -1e-9)
     shift = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
-    return float(excess[peak]), clock, float(offsets[order][peak] + shift * rate / n_fft)
+    return float(offset[peak] + shift * (offset[1] - offset[0]))
 
 
 def _taken_out(
-    runs: list[Squares], clock: Literal["angle", "time"], frequency: float
+    runs: list[Squares], clock: Literal["angle", "time"], frequency: float, edge_s: float
 ) -> tuple[Beat, list[Squares]]:
-    """Fit the beat to each run by least squares; the beat, and the runs without it."""
+    """Fit the beat to each run by least squares; the beat, and the runs without it.
+
+    ``edge_s`` at either end of a run, where the band's filter rings, have no say in the fit.
+    """
     n_channel = runs[0].values.shape[0]
     left, square, variance, seconds = [], np.zeros(n_channel), np.zeros(n_channel), 0.0
     for run in runs:
-        if clock == "angle":
-            angle = 2.0 * np.pi * frequency * _angle_time(run)
-        else:
-            angle = 2.0 * np.pi * (run.cycles - _mean_rate(run) * run.time_s + frequency * run.time_s)
+        angle = _beat_angle(run, clock, frequency)
+        inner = slice(*np.searchsorted(run.time_s, [run.time_s[0] + edge_s, run.time_s[-1] - edge_s]))
+        if angle[inner].size < run.time_s.size // 2:
+            inner = slice(None)
         basis = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)])
-        fit, *_ = np.linalg.lstsq(basis.T, run.values.T, rcond=None)
+        fit, *_ = np.linalg.lstsq(basis.T[inner], run.values.T[inner], rcond=None)
         rest = run.values - fit.T[:, :2] @ basis[:2]
         # each of the two fitted amplitudes has twice the power of a cell of noise as its variance
-        cell = _cell_power_near(rest, angle)
+        cell = _cell_power_near(rest[:, inner], angle[inner])
         square += run.span_s * np.maximum(np.sum(fit[:2] ** 2, axis=0) - 4.0 * cell, 0.0)
         variance += run.span_s**2 * 2.0 * cell
         seconds += run.span_s
         left.append(Squares(rest, run.time_s, run.cycles))
     return Beat(clock, frequency, square / seconds, variance / seconds**2), left
+
+
+def _beat_angle(run: Squares, clock: str, frequency: float) -> FloatArray:
+    """The beat's angle in radians [shape=(n,)]."""
+    if clock == "angle":
+        return np.asarray(2.0 * np.pi * frequency * _angle_time(run))
+    return np.asarray(2.0 * np.pi * (run.cycles - _mean_rate(run) * run.time_s + frequency * run.time_s))
 
 
 def _cell_power_near(rest: FloatArray, angle: FloatArray) -> FloatArray:

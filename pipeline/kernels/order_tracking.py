@@ -165,11 +165,13 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     plan = _clear_of_neighbours(runs, plan)
     seconds = sum(run.time_s.size for run in runs) / plan.rate_hz
     squares = [Squares(_band_square(run, plan.half_band_hz, plan), run.time_s, run.cycles) for run in runs]
-    held = sum(item.values.sum(axis=-1) for item in squares) / plan.rate_hz / seconds
+    found, rest = beats(squares, plan.half_band_hz)
+    # a beat cut off in mid-cycle has a mean of its own, which is none of the energy's
+    steady = [item.values.sum(axis=-1) + left.values.sum(axis=-1) for item, left in zip(squares, rest, strict=True)]
+    held = sum(steady) / plan.rate_hz / seconds
     total, floor = _without_floor(held, runs, plan)
     leaked = sum(_jump_square(run, plan) for run in runs) / (2.0 * np.pi**2 * plan.half_band_hz * seconds)
     total = total + leaked
-    found, rest = beats(squares, plan.half_band_hz)
     alone = line_alone(total, found)
     density, n_low = _low_density([item.values for item in rest], plan)
     return OrderEnergy(
