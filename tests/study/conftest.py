@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
+
 from thrumline.pipeline.study import Study, compare
 
 

@@ -6,6 +6,7 @@ import io
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from thrumline.pipeline.contracts import ReasonCode, RowError, StudyError
 from thrumline.pipeline.study import axes_from_text, read_captures_table
 from thrumline.pipeline.study.table_rows import number_from_text

@@ -5,6 +5,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.study import Study, fresh_plan, plan_next, run_order
 
 STUDY = {"title": "t", "captures": "c.csv", "baseline": "original", "limit_percent": 15.0}

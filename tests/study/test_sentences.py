@@ -4,6 +4,7 @@ import math
 import re
 
 import pytest
+
 from thrumline.pipeline.study.sentences import in_words, number_word, rounded
 
 NEAR = (0.0, 0.03, -0.03)

@@ -3,6 +3,7 @@
 import math
 
 import pytest
+
 from thrumline.pipeline.contracts import StudyError
 from thrumline.pipeline.study import Study, check_question, read_captures_table
 
@@ -97,6 +98,7 @@ def test_parts_that_merely_scatter_are_not_called_swapped(fleet):
 def test_alike_parts_are_called_swapped_less_than_once_in_a_hundred(n):
     """1,000 studies of two parts that do not differ: where chance finds the best exchange."""
     import numpy as np
+
     from thrumline.pipeline.study.pairing import Repeat, Side
     from thrumline.pipeline.study.slips import perhaps_swapped
 

@@ -1,6 +1,7 @@
 """The study file: what is read, and what each mistake is told."""
 
 import pytest
+
 from thrumline.pipeline.contracts import StudyError
 from thrumline.pipeline.study import load_study, question_keys
 
