@@ -27,7 +27,7 @@ from ..pipeline.contracts import (
 )
 from ..pipeline.kernels.line_fit import FoundLine, measured_lines
 from ..pipeline.kernels.line_groups import harmonic_groups, sideband_pairs
-from ..pipeline.kernels.lines import LineSpectrum, line_bins, noise_floor
+from ..pipeline.kernels.lines import LineSpectrum, lines_and_floor
 from ..pipeline.kernels.windows import cosine_coefficients
 
 
@@ -112,9 +112,8 @@ class FindLines(Derivation[LinesSettings]):
             i for i, c in enumerate(spectra.channels) if c.position == position and c.quantity == "acceleration"
         ]
         spectrum = line_spectrum(spectra, channels)
-        floor = noise_floor(spectrum.auto, spectrum.n_effective, skip=len(_terms(spectra)))
-        bins = line_bins(spectrum, floor, self.settings.false_lines)[: self.settings.most_lines]
-        found = measured_lines(spectrum, floor, bins)
+        bins, floor = lines_and_floor(spectrum, self.settings.false_lines)
+        found = measured_lines(spectrum, floor, bins[: self.settings.most_lines])
         groups = _group_notes(found, spectrum.bin_hz)
         return [
             Line(

@@ -194,6 +194,9 @@ class ClockGauge:
         if not self._histogram:
             msg = f"none of the {self._n} stamps advances"
             raise ValueError(msg)
+        if self._n_backward > 0.5 * (self._n - 1):
+            msg = f"the {self._n} stamps do not advance on the whole: {self._n_backward} run backward"
+            raise ValueError(msg)
         limit = GAP_STEPS * self._step_quantile(0.95)
         runs, opened = self._runs(limit)
         return self._fitted(runs, opened)

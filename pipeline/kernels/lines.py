@@ -29,6 +29,10 @@ FLOOR_CELLS = 576
 """Bins times independent averages behind each value of the floor: it is then right to some 6 %."""
 
 
+LEAK_BINS = 24
+"""Reach of the side lobes looked at: under Hann 100 dB below the line."""
+
+
 @dataclass(frozen=True, slots=True)
 class LineSpectrum:
     """What lines are looked for in: one position's axes.
@@ -49,7 +53,9 @@ class LineSpectrum:
     window: WindowLike = "hann"
 
 
-def noise_floor(auto: FloatArray, n_effective: float, skip: int = 2) -> FloatArray:
+def noise_floor(
+    auto: FloatArray, n_effective: float, skip: int = 2, free: npt.NDArray[np.bool_] | None = None
+) -> FloatArray:
     """Expected noise power in every bin [shape of ``auto``, (n_axis, n_f)].
 
     Parameters
@@ -58,27 +64,67 @@ def noise_floor(auto: FloatArray, n_effective: float, skip: int = 2) -> FloatArr
         Independent averages: fixes how far the quantile lies below the mean.
     skip
         Bins at the low end that hold the window's image of the mean.
+    free
+        [shape=(n_f,)] False where a known line covers the noise.
     """
     n_f = auto.shape[-1]
     skip = min(skip, max(n_f - 1, 0))
     size = max(min(_floor_bins(n_effective), n_f - skip), 1)
     starts = np.unique(np.append(np.arange(skip, n_f - size + 1, max(size // 2, 1)), n_f - size))
-    stretches = auto[:, starts[:, None] + np.arange(size)]
-    rank = round(FLOOR_QUANTILE * (size - 1))
-    low = np.partition(stretches, rank, axis=-1)[..., rank]
-    share = (rank + 0.5) / size
-    level = np.log(np.maximum(low / _quantile_share(n_effective, share), np.finfo(np.float64).tiny))
+    places = starts[:, None] + np.arange(size)
+    stretches = auto[:, places]
+    count = np.full(starts.size, size)
+    if free is not None:
+        count = np.sum(free[places], axis=1)
+        # a stretch that lines cover nearly whole keeps all its bins: an upper bound is better than none
+        count[count < size // 6] = size
+        stretches = np.where(free[places] | (count == size)[:, None], stretches, np.inf)
+    ranks = np.rint(FLOOR_QUANTILE * (count - 1)).astype(np.int64)
+    ordered = np.partition(stretches, np.unique(ranks), axis=-1)
+    low = np.take_along_axis(ordered, np.broadcast_to(ranks[None, :, None], (*ordered.shape[:2], 1)), axis=-1)[..., 0]
+    share = special.chdtri(2.0 * n_effective, 1.0 - (ranks + 0.5) / count) / (2.0 * n_effective)
+    level = np.log(np.maximum(low / share, np.finfo(np.float64).tiny))
     centres, bins = starts + 0.5 * (size - 1), np.arange(n_f)
     return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
 
 
+def lines_and_floor(
+    spectrum: LineSpectrum, false_lines: float = 0.01
+) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Highest bins of the lines, strongest first, and the floor between them.
+
+    Twice: the lines of a first floor are kept out of the second, or many orders would lift the floor they are
+    measured against.
+    """
+    skip = len(cosine_coefficients(spectrum.window))
+    floor = noise_floor(spectrum.auto, spectrum.n_effective, skip)
+    bins = line_bins(spectrum, floor, false_lines)
+    if bins.size:
+        floor = noise_floor(spectrum.auto, spectrum.n_effective, skip, _free_of_lines(spectrum, floor, bins))
+        bins = line_bins(spectrum, floor, false_lines)
+    return bins, floor
+
+
+def _free_of_lines(
+    spectrum: LineSpectrum, floor: FloatArray, bins: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """Bins that no line's main lobe or side lobe of a tenth of the floor reaches."""
+    n_f = spectrum.auto.shape[1]
+    offset = line_offsets(spectrum, floor, bins)
+    near = np.arange(-LEAK_BINS, LEAK_BINS + 1)
+    image = line_response(spectrum.window, near - offset[:, None]) ** 2
+    image /= line_response(spectrum.window, offset)[:, None] ** 2
+    over = np.max(spectrum.auto[:, bins] / floor[:, bins], axis=0)
+    covered = (image * over[:, None] > 0.1) | (np.abs(near) <= 4)
+    places = bins[:, None] + near
+    inside = covered & (places >= 0) & (places < n_f)
+    free = np.ones(n_f, dtype=np.bool_)
+    free[places[inside]] = False
+    return free
+
+
 def _floor_bins(n_effective: float) -> int:
     return max(FLOOR_BINS, round(FLOOR_CELLS / n_effective))
-
-
-def _quantile_share(n_effective: float, quantile: float) -> float:
-    """A quantile of an averaged power, over its mean."""
-    return float(special.chdtri(2.0 * n_effective, 1.0 - quantile) / (2.0 * n_effective))
 
 
 def line_threshold(n_effective: float, n_bins: int, false_lines: float) -> float:

@@ -32,7 +32,16 @@ GRID_BAND = 0.85
 GRID_TAPS = 64
 GRID_GROUP = 16
 """Neighbouring outputs that share one set of samples, and so one factorisation."""
-GRID_RIDGE = 1e-9
+GRID_PRIOR = ((1.0, 1.0), (30.0, 0.25), (1000.0, 0.0625))
+"""Power and share of the band of the spectra assumed: flat, and more below, as vibration has it, so that where
+accuracy must be given up it is given up at high frequencies first."""
+GRID_RIDGES = (1e-9, 1e-7, 1e-6, 1e-5, 1e-4, 1e-3, 1e-2, 1e-1)
+GRID_NOISE_GAIN = 40.0
+GRID_END_GAIN = 4.0
+GRID_END_SAMPLES = 8
+"""Largest sums of squared weights, inside a run and with fewer than so many samples on one side. At the ends and
+beside wide holes the exact solution would magnify noise a hundredfold; the next ridge is then taken, which gives
+up accuracy at high frequencies."""
 GRID_BATCH = 32
 LARGEST_TABLE = 1 << 21
 
@@ -207,7 +216,8 @@ class GridResampler:
 
     Weights of the nearest samples solve ``(G + ridge) w = g`` with G and g the correlations of a flat spectrum
     up to ``GRID_BAND`` of the Nyquist frequency: the interpolator with the least mean square error over that
-    band. A stamp that does not advance is averaged with the one before it.
+    band, at the smallest ridge that does not magnify noise. A stamp that does not advance is averaged with the one
+    before it.
 
     Raises
     ------
@@ -338,11 +348,29 @@ def least_squares_weights(times_s: FloatArray, instants_s: FloatArray, width_hz:
     ndarray
         [shape=(n, n_out, taps)]; they sum to 1 over the taps so that a constant comes through exactly.
     """
-    taps = times_s.shape[1]
-    among = _sinc_between(times_s, times_s, width_hz) + GRID_RIDGE * np.eye(taps)
-    towards = _sinc_between(times_s, instants_s, width_hz)
-    weights = np.linalg.solve(among, towards).transpose(0, 2, 1)
-    return np.asarray(weights / weights.sum(axis=2, keepdims=True), dtype=np.float64)
+    among = sum(c * _sinc_between(times_s, times_s, share * width_hz) for c, share in GRID_PRIOR)
+    towards = sum(c * _sinc_between(times_s, instants_s, share * width_hz) for c, share in GRID_PRIOR)
+    weights = _solved(among, towards, GRID_RIDGES[0])
+    before = np.sum(times_s[:, None, :] < instants_s[:, :, None], axis=2)
+    at_end = np.minimum(before, times_s.shape[1] - before) < GRID_END_SAMPLES
+    limit = np.where(at_end, GRID_END_GAIN, GRID_NOISE_GAIN)
+    for ridge in GRID_RIDGES[1:]:
+        loud = np.sum(weights**2, axis=2) > limit
+        groups = np.flatnonzero(loud.any(axis=1))
+        if groups.size == 0:
+            break
+        weights[loud] = _solved(among[groups], towards[groups], ridge)[loud[groups]]
+    return weights
+
+
+def _solved(among: FloatArray, towards: FloatArray, ridge: float) -> FloatArray:
+    """Weights at one ridge, held to sum 1 by a Lagrange multiplier [shape=(n, n_out, taps)]."""
+    taps = among.shape[1]
+    right = np.concatenate([towards, np.ones((*towards.shape[:1], taps, 1))], axis=2)
+    solved = np.linalg.solve(among + ridge * np.eye(taps), right).transpose(0, 2, 1)
+    weights, even = solved[:, :-1], solved[:, -1:]
+    missing = 1.0 - weights.sum(axis=2, keepdims=True)
+    return np.asarray(weights + missing * even / even.sum(axis=2, keepdims=True), dtype=np.float64)
 
 
 def _sinc_between(left_s: FloatArray, right_s: FloatArray, width_hz: float) -> FloatArray:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+
 from thrumline.pipeline.kernels.line_fit import measured_line
 from thrumline.pipeline.kernels.lines import LineSpectrum, noise_floor
 from thrumline.pipeline.kernels.spectra import (

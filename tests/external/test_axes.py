@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
+
 from thrumline.pipeline.kernels.axes import (
     largest_amplitude,
     mean_of_amplitudes,

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.interpolation import (
     PARABOLA_BIAS,
     candan,

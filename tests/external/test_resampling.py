@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import signal
+
 from thrumline.pipeline.kernels.resampling import GridResampler, RateConverter, conversion_plan, conversion_response
 
 pytestmark = pytest.mark.external

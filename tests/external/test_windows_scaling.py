@@ -6,6 +6,7 @@ Order: figures of merit, coefficients, scaling, the 2002 report's own test signa
 import numpy as np
 import pytest
 from scipy import signal
+
 from thrumline.pipeline.kernels.spectra import SpectralSum, SpectrumPlan
 from thrumline.pipeline.kernels.windows import (
     COEFFICIENTS,

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.windows import (
     COEFFICIENTS,
     coherent_gain,
