@@ -9,7 +9,7 @@ from typing import Any
 from .answers import AnswerSheet, change_of
 from .evidence_views import CaptureLine, LineRow, Pair, PlaceView, ReadingRow, ValueRow
 from .level_strips import level_strip_for
-from .marks import code_words, mark_of, plain_reason
+from .marks import code_words, mark_of, plain_reason, plain_reasons
 from .numbers import Figure, decimals_for, fixed
 from .small_spectra import Panel, axes_for, curve_path, held_peaks, line_names, top_frequency
 from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
@@ -79,7 +79,7 @@ class EvidenceSheet:
             n_candidate=Figure(str(entry["n_candidate"]), entry["n_candidate"], f"{root}/n_candidate"),
             repeats_needed=None if needed is None else Figure(str(needed), needed, f"{root}/repeats_needed"),
             values=tuple(values),
-            reasons=tuple(plain_reason(reason) for reason in entry.get("reasons", ())),
+            reasons=plain_reasons(entry.get("reasons", ())),
             panels=self._panels(place, *sides),
             enlarge=self._enlarge(place, sides),
         )
@@ -113,7 +113,7 @@ class EvidenceSheet:
             hz_candidate=hertz("frequency_hz_candidate"),
             change=change_of(entry, root, self.answers.limit),
             verdict=mark_of(str(entry["verdict"])) if carries else None,
-            reasons=tuple(plain_reason(reason) for reason in entry.get("reasons", ()) if reason not in told),
+            reasons=plain_reasons(reason for reason in entry.get("reasons", ()) if reason not in told),
         )
 
     def _first_takes(self, place: Place, part: str) -> list[Numbered]:
@@ -218,7 +218,7 @@ def _reading_row(number: int, entry: Entry) -> ReadingRow:
         detector=str(entry.get("detector", "")),
         frequency=None if hertz is None else Figure(fixed(hertz, 2), hertz, f"{root}/frequency_hz"),
         line_name=str(entry.get("line_name") or ""),
-        absent=plain_reason(dict(absent)) if absent else None,
+        absent=plain_reason(absent) if absent else None,
     )
 
 
@@ -246,7 +246,7 @@ def capture_line(item: Numbered, points: int = 160) -> CaptureLine:
         labels=", ".join([*(word for word in labels if word), f"repeat {_repeat_words(entry)}"]),
         short=f"{entry.get('part') or ''}, repeat {_repeat_words(entry)}",
         state=str(entry.get("state", "")),
-        reasons=tuple(plain_reason(dict(reason)) for reason in entry.get("reasons", ())),
+        reasons=plain_reasons(entry.get("reasons", ())),
         duration=figure("duration_s", 1),
         usable=figure("usable_s", 1),
         rate=figure("sample_rate_hz", 1),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,7 +50,18 @@ class PlainReason:
     avoid: str
 
 
-def plain_reason(reason: dict[str, Any]) -> PlainReason:
+def plain_reasons(reasons: Iterable[Mapping[str, Any]]) -> tuple[PlainReason, ...]:
+    """Reasons in words, those of one code told together."""
+    told: dict[str, list[PlainReason]] = {}
+    for reason in reasons:
+        told.setdefault(str(reason.get("code", "")), []).append(plain_reason(reason))
+    return tuple(
+        PlainReason(members[0].words, "; ".join(m.detail for m in members if m.detail), members[0].avoid)
+        for members in told.values()
+    )
+
+
+def plain_reason(reason: Mapping[str, Any]) -> PlainReason:
     """One entry of ``reasons`` in words; a code unknown to this version is shown as it stands."""
     code = str(reason.get("code", ""))
     known = code in set(ReasonCode)

@@ -21,6 +21,7 @@ from .answers import Answer, AnswerSheet, Grid, Summary, VerdictRow
 from .documents import ReportDocuments, ReportError
 from .evidence import EvidenceSheet, capture_line, reading_words
 from .evidence_views import CaptureLine, PlaceView
+from .left_out import LeftOut, grouped
 from .marks import Mark
 from .numbers import THIN, count, fixed, shortened
 from .spreadsheet import write_spreadsheet
@@ -29,6 +30,9 @@ from .tables_of_study import StudyTables
 
 _MOST_ROWS = 12
 """Verdicts shown before the rest is folded: a reader of a large study goes on by the grid."""
+
+_FEW = 3
+"""Verdicts whose own sentences are the answer; more are summed up a candidate."""
 
 _MOST_FOLDED = 60
 """Verdicts listed at all: beyond, grid and evidence carry the same sentences, and the list would be unreadable."""
@@ -45,7 +49,7 @@ class PageView:
     most: int
     listed: int
     scale: Scale
-    single: VerdictRow | None
+    few: tuple[VerdictRow, ...]
     answers: tuple[Answer, ...]
     tally: tuple[tuple[Mark, int], ...]
     notes: tuple[str, ...]
@@ -56,7 +60,7 @@ class PageView:
     places: tuple[PlaceView, ...]
     cross: tuple[VerdictRow, ...]
     capture_count: str
-    left_out: tuple[CaptureLine, ...]
+    left_out: tuple[LeftOut, ...]
     flagged: tuple[CaptureLine, ...]
     covers: tuple[str, ...]
     sections: tuple[tuple[str, Markup], ...]
@@ -130,18 +134,18 @@ def page_view(documents: ReportDocuments) -> PageView:
         most=_MOST_ROWS,
         listed=len(sheet.rows) if len(sheet.rows) <= _MOST_FOLDED else _MOST_ROWS,
         scale=sheet.scale,
-        single=sheet.rows[0] if len(sheet.rows) == 1 else None,
+        few=tuple(sheet.ordered()) if len(sheet.rows) <= _FEW else (),
         answers=tuple(sheet.answers(summaries)),
         tally=tuple(sheet.tally()),
         notes=tuple(documents.notes),
         rows=tuple(sheet.rows),
         ordered=tuple(sheet.ordered()),
-        grids=tuple(grid for grid in sheet.grids() if len(sheet.rows) > 1),
+        grids=tuple(sheet.grids()) if len(sheet.rows) > _FEW else (),
         summaries=tuple(summaries),
         places=tuple(evidence.places()),
         cross=tuple(sheet.row(item) for item in tables.part_against_part()),
         capture_count=capture_count(captures),
-        left_out=tuple(item for item in captures if item.state != "fit"),
+        left_out=tuple(grouped(captures)),
         flagged=tuple(item for item in captures if item.state == "fit" and item.reasons),
         covers=tuple(covers(tables)),
         sections=tuple((heading, Markup(body)) for heading, body in documents.sections),  # noqa: S704  plugin's

@@ -19,6 +19,9 @@ _LETTER = 3.4
 
 _ROWS = 2
 
+_NAMELESS = frozenset({"undecided", "unnamed"})
+"""Names that say nothing at the foot of an axis; the frequency does."""
+
 
 @dataclass(frozen=True, slots=True)
 class LineName:
@@ -151,6 +154,8 @@ def short_line_name(line: Mapping[str, Any]) -> str:
         name = name.removeprefix("engine ")
     elif name.startswith("fixed"):
         name = f"fixed {fixed(line['frequency_hz'], 1)} Hz"
+    elif name in _NAMELESS:
+        name = ""
     return shortened(name or f"{fixed(line['frequency_hz'], 1)} Hz", 16)
 
 

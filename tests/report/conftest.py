@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import stats
+
 from thrumline.pipeline.report import ReportDocuments, render_report
 
 BIRDS = (

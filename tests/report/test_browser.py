@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from thrumline.pipeline.report import SheetRequest, write_report, write_test_sheet
 from thrumline.pipeline.study.planning import PlatformPlan, run_order
 

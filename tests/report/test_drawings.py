@@ -9,6 +9,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.report.level_strips import level_strip_for
 from thrumline.pipeline.report.small_spectra import axes_for, curve_path, held_peaks, line_names, top_frequency
 from thrumline.pipeline.report.strips import scale_for, strip_for

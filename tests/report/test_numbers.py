@@ -7,6 +7,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.report.numbers import (
     count,
     decimals_for,

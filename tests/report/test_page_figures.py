@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
+
 from thrumline.pipeline.report import ReportDocuments, ReportError, render_report, write_report
 from thrumline.pipeline.report.numbers import typeset
 
@@ -79,6 +80,34 @@ def test_captures_left_out_say_why_and_what_to_do(page):
     assert "z: 0.42 % of samples at +2.00 g, allowed 0.1 %" in page.words
     assert "29 captures: 27 fit, 1 unfit, 1 refused." in page.words
     assert "Choose the next higher range of the sensor" in page.words
+
+
+def test_many_captures_with_one_fault_are_told_once(small_documents):
+    """Five clipped captures are one thing to mend; each file stays named."""
+    clipped = [
+        {**small_documents.captures[-1], "file": f"captures/clip_{i}.csv", "repeat": str(i)} for i in range(5)
+    ]
+    page = Page(render_report(replace(small_documents, captures=[*small_documents.captures, *clipped])))
+    assert "6 captures unfit: clipped" in page.words
+    assert page.words.count("Choose the next higher range of the sensor") == 1
+    assert all(f"clip_{i}.csv" in page.words for i in range(5))
+
+
+def test_reasons_of_one_code_are_told_together(single_documents):
+    entry = single_documents.comparisons[0]
+    reasons = [{"code": "takes_only", "detail": "original: 4 takes"}, {"code": "takes_only", "detail": "candidate-A: 3 takes"}]
+    told = replace(single_documents, comparisons=[{**entry, "reasons": reasons}], sentences=())
+    words = Page(render_report(told)).words
+    assert "original: 4 takes; candidate-A: 3 takes Take the part out" in words
+    assert words.count("three repeats of each part are a good start") == 1
+
+
+def test_two_or_three_verdicts_are_answered_by_their_own_sentences(small_documents):
+    carrying = [entry for entry in small_documents.comparisons if entry["carries_verdict"]][:3]
+    told = [{**entry, "sentence": f"Verdict number {i}."} for i, entry in enumerate(carrying)]
+    few = replace(small_documents, comparisons=told, sentences=(), over_platforms=())
+    words = Page(render_report(few)).words
+    assert all(f"Verdict number {i}." in words[: words.index("Gravest first")] for i in range(3))
 
 
 def test_unit_detector_and_combination_stand_with_every_reading_compared(page):

@@ -9,6 +9,7 @@ import re
 from dataclasses import replace
 
 import pytest
+
 from thrumline.pipeline.report import render_report
 
 from .reading_pages import Page

@@ -7,6 +7,7 @@ from importlib import resources
 from xml.etree import ElementTree as ET
 
 import pytest
+
 from thrumline.pipeline.report import render_picture
 
 from .reading_pages import last_place, printed_number

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from thrumline.pipeline.contracts.cautions import CAUTIONS
 from thrumline.pipeline.report import ReportError, SheetRequest, render_test_sheet, write_test_sheet
 from thrumline.pipeline.study.planning import PlatformPlan, run_order

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from python_calamine import CalamineWorkbook
+
 from thrumline.pipeline.report.spreadsheet import write_spreadsheet
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from thrumline.pipeline.contracts import ReasonCode, level_of
 from thrumline.pipeline.contracts.cautions import CAUTIONS, REFITTING_NOTES
 from thrumline.pipeline.contracts.explanations import DEFINITIONS, EXPLANATIONS
