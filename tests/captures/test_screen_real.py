@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import Block, ChannelSpec, Context, SignalSpec
 from thrumline.plugins.screen_samples import ScreenSettings, ScreenStage
 from thrumline.plugins.screen_stretches import StretchSettings, StretchStage

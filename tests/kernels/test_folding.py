@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.folding import folded_hz, line_near_the_edge, orders_folding_onto
 
 

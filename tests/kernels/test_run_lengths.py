@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.kernels.run_lengths import RunTally, run_starts, run_tally
 
 

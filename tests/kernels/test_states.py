@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.states import StateRule, best_split, two_states
 
 TIME = np.arange(0.5, 120.0, 1.0)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.static_vector import (
     lasting_turn,
     static_length,

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.steadiness import binned_means, steadiness, within
 
 TIME = np.arange(0.0, 60.0, 0.5)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.kernels.stretches import at_least, common, merged, total, without
 
 whole = st.integers(-5, 25)

@@ -3,6 +3,7 @@
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
+
 from thrumline.pipeline.kernels.stuck import EqualRuns, equal_runs, hangs
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels.level_strip import usual_densities
 from thrumline.pipeline.kernels.transients import BurstRule, burst_frames, burst_scores, line_bands, lull_frames
 

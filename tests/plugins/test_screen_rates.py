@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import SpeedTrack
 from thrumline.pipeline.testing import IdleSpec, Slam, example_of, idle_capture
 from thrumline.plugins.screen_samples import ScreenSettings, ScreenStage

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from thrumline.pipeline.contracts import Block, ChainSchema, ChannelSpec, Context, SchemaError, SignalSpec
 from thrumline.pipeline.testing import differences
 from thrumline.plugins.screen_samples import ScreenSettings, ScreenStage

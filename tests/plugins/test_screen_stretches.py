@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import (
     Block,
     ChainSchema,
