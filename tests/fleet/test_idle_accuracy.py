@@ -1,6 +1,6 @@
 """A simulated fleet at idle, wander 0.4 %: the order reading against the amplitude put into each capture.
 
-Twelve platforms, five fresh fittings each (forty at night), through every stage of the idle recipe in order. The truth of a
+Twelve platforms, five fresh fittings each (twenty at night), through every stage of the idle recipe in order. The truth of a
 capture is its line's amplitude before modulation, the fitting's own factor included.
 """
 
@@ -16,6 +16,7 @@ from thrumline.pipeline.host import Host
 from thrumline.pipeline.recipe import bind, load_recipe
 from thrumline.pipeline.testing import FleetSpec, example_of, fleet_captures, invented_platforms
 
+pytestmark = pytest.mark.timeout(1800)  # the night's fleet is 240 captures through the whole chain
 FLEET = FleetSpec(platforms=invented_platforms(12, 4), parts=("original",), repeats=5)
 
 
@@ -72,7 +73,7 @@ def measured(item, combination="rss"):
     )  # fmt: skip
 
 
-@pytest.fixture(scope="module", params=[5, pytest.param(40, marks=pytest.mark.nightly)], ids="repeats-{}".format)
+@pytest.fixture(scope="module", params=[5, pytest.param(20, marks=pytest.mark.nightly)], ids="repeats-{}".format)
 def fleet(request):
     return [measured(item) for item in fleet_captures(replace(FLEET, repeats=request.param), seed=11)]
 
