@@ -56,6 +56,11 @@ class SpectrumSettings(StageSettings):
     decay: float = Field(
         default=0.1, gt=0, le=1, description="Weight of the newest segment under exponential averaging."
     )
+    pairs: Literal["axes", "positions", "all"] = Field(
+        default="axes",
+        description="Cross spectra between the axes of a position; with 'positions' also between the same axis at "
+        "two positions (isolation); with 'all' each with each (force and displacement of a rig).",
+    )
     precision: Literal["double", "single"] = Field(
         default="double",
         description="Single is twice as fast and right to 1e-6; double keeps the identity of results over machines.",
@@ -113,7 +118,7 @@ class Spectrum(Estimator[SpectrumSettings]):
             hop=max(length - round(chosen.overlap * length), 1),
             window=chosen.window,
             averaging=chosen.averaging,
-            pairs=() if chosen.averaging == "peak-hold" else _pairs(signal),
+            pairs=() if chosen.averaging == "peak-hold" else _pairs(signal, chosen.pairs),
             decay=chosen.decay,
             dtype="float64" if chosen.precision == "double" else "float32",
         )
@@ -149,15 +154,17 @@ def _shortest_s(signal: SignalSpec, context: Context, products: Mapping[str, Any
     return None
 
 
-def _pairs(signal: SignalSpec) -> tuple[tuple[int, int], ...]:
-    """Channels of one position, each with each."""
-    return tuple(
-        (i, j)
-        for position in signal.positions
-        for i in signal.at(position)
-        for j in signal.at(position)
-        if i < j
-    )
+def _pairs(signal: SignalSpec, which: Literal["axes", "positions", "all"]) -> tuple[tuple[int, int], ...]:
+    """Pairs i < j: axes of one position; the same axis at different positions too; or each with each."""
+    channels = signal.channels
+
+    def wanted(i: int, j: int) -> bool:
+        same_place = channels[i].position == channels[j].position
+        same_axis = channels[i].axis == channels[j].axis
+        return which == "all" or same_place or (which == "positions" and same_axis)
+
+    n = len(channels)
+    return tuple((i, j) for i in range(n) for j in range(i + 1, n) if wanted(i, j))
 
 
 class _Averaging(Accumulator):
