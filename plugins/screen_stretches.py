@@ -123,10 +123,11 @@ class _Case:
         bursts, lasting = at_least(found, rule.state_shortest_s)[::-1]
         until = span[0] + rule.marker_window_s
         # a marker is over when the hand is off: what goes on to the end of the capture is none
-        markers = [pair for pair in bursts if pair[0] < until and not self._open_ended(pair)]
+        may_be = [] if self.by_hand else bursts
+        markers = [pair for pair in may_be if pair[0] < until and not self._open_ended(pair)]
         later = [pair for pair in bursts if pair not in markers]
         self.found.facts |= {"n_markers": len(markers), "n_transients": len(later), "n_lulls": len(lulls)}
-        if markers and not self.by_hand:
+        if markers:
             stop = max(pair[1] for pair in markers) + rule.after_marker_s
             self.found.cut(span[0], stop, ReasonCode.TRANSIENT, f"{len(markers)} marker(s), the last at "
                            f"{markers[-1][0]:.1f} s: everything up to {rule.after_marker_s:g} s after it")  # fmt: skip
@@ -173,8 +174,6 @@ class _Case:
 
     def _states(self) -> bool:
         """Cut all but the longest of two load states; True where there are two."""
-        if self.by_hand:
-            return False
         hidden = merged(self.found.intervals())
         for what, unit, times, values, step in self._series():
             values = np.where(within(times, hidden), np.nan, values)
@@ -192,32 +191,32 @@ class _Case:
             speed = binned_means(track.time_s, track.speed_hz * 60.0, 1.0)
             line = binned_means(track.time_s, track.line_level / MILLI_G, 1.0)
             series.append(("speed", "rpm", *speed, rule.state_speed_step))
-            series.append(("level of the line", "mg", *line, rule.state_level_step))
+            series.append(("level of the line", "mg rms", *line, rule.state_level_step))
         level = np.sqrt(np.sum(self.screen.level**2, axis=0)) / MILLI_G
-        series.append(("level", "mg", *binned_means(self.screen.level_time_s, level, 1.0), rule.state_level_step))
+        series.append(("level", "mg rms", *binned_means(self.screen.level_time_s, level, 1.0), rule.state_level_step))
         return series
 
     def _use_longest(self, states: TwoStates, what: str, unit: str) -> None:
         used, other = states.longest()
-        margin = self.settings.state_margin_s
         levels = (states.low_level, states.high_level)
         mine, theirs = levels if used is states.low else levels[::-1]
+        chosen = "" if self.by_hand else " (used)"
         detail = (
-            f"two load states by {what}: {mine:.4g} {unit} for {total(used):.0f} s (used) and {theirs:.4g} {unit} "
+            f"two load states by {what}: {mine:.4g} {unit} for {total(used):.0f} s{chosen} and {theirs:.4g} {unit} "
             f"for {total(other):.0f} s"
         )
-        first, last = self.span
-        kept = [
-            (start + (margin if start > first + 2 else 0.0), stop - (margin if stop < last - 2 else 0.0))
-            for start, stop in used
-        ]
-        kept = [
-            (first if start <= first + 2 else start, last if stop >= last - 2 else stop) for start, stop in kept
-        ]
-        for start, stop in without(self.span, kept):
-            self.found.cut(start, stop, ReasonCode.TWO_STATES, detail)
         self.found.say(ReasonCode.TWO_STATES, detail)
-        self.found.facts["states"] = {"by": what, "unit": unit, "used": mine, "other": theirs}
+        self.found.facts["states"] = {"by": what, "unit": unit, "longer": mine, "shorter": theirs}
+        if not self.by_hand:
+            for start, stop in without(self.span, [self._within_state(piece) for piece in used]):
+                self.found.cut(start, stop, ReasonCode.TWO_STATES, detail)
+
+    def _within_state(self, piece: Interval) -> Interval:
+        """A piece without the margin at its changes of state; an end of the capture is no change."""
+        (first, last), margin = self.span, self.settings.state_margin_s
+        # levels come in means over a second, so a piece may end up to two seconds off the capture's end
+        start = first if piece[0] <= first + 2.0 else piece[0] + margin
+        return start, last if piece[1] >= last - 2.0 else piece[1] - margin
 
     def _wanted(self) -> Interval:
         start, stop = self.context.facts.get("start_s"), self.context.facts.get("stop_s")

@@ -270,8 +270,17 @@ def test_a_stretch_chosen_by_hand_overrides_the_choice_and_the_checks_are_still_
     capture = idle_capture(replace(QUIET, duration_s=60.0, taps_s=(3.0,), slam=Slam(30.0)), 24)
     fitness = judged(capture, facts={"start_s": 1.0, "stop_s": 41.0})
     assert fitness.stretches == ((1.0, 41.0),)
-    assert (fitness.state, codes(fitness)) == ("fit", ["transient"])
-    assert "by hand" in fitness.reasons[0].detail
+    assert (fitness.state, codes(fitness)) == ("fit", ["transient", "transient"])
+    assert all("by hand" in reason.detail for reason in fitness.reasons)
+
+
+def test_markers_and_states_inside_a_stretch_chosen_by_hand_are_told_but_not_cut():
+    states = (LoadState(40.0, amplitude=1.5),)
+    capture = idle_capture(replace(QUIET, duration_s=80.0, taps_s=(6.0,), load_states=states), 24)
+    fitness = judged(capture, facts={"start_s": 1.0})
+    assert fitness.stretches == ((1.0, pytest.approx(80.0)),)
+    assert codes(fitness) == ["transient", "two_states"]
+    assert fitness.cuts == ()
 
 
 def test_a_stretch_chosen_by_hand_outside_the_capture_is_short():
