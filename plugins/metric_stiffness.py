@@ -82,7 +82,7 @@ class StiffnessMetric(Metric[StiffnessSettings]):
             k = int(np.argmax(amplitude))
             if amplitude[k] < max(self.settings.least_share * top, 6.0 * float(np.median(amplitude))):
                 break
-            found.append(float(spectra.frequency[k]))
+            found.append(_centre(spectra, motion, k))
             amplitude[max(0, k - 4) : k + 5] = 0.0
         return tuple(sorted(found))
 
@@ -129,6 +129,13 @@ class StiffnessMetric(Metric[StiffnessSettings]):
         )
         moved = transfer(one, other, both, spectra.n_effective)
         return dynamic_stiffness(moved, frequency, context.signal.channels[motion].quantity)
+
+
+def _centre(spectra: Spectra, channel: int, k: int) -> float:
+    """Centre of power over the bins of a Hann line: a bin's own frequency is off by up to half a bin."""
+    near = slice(max(1, k - 2), k + 3)
+    power = spectra.auto[channel, near]
+    return float(np.sum(power * spectra.frequency[near]) / np.sum(power))
 
 
 _UNITS = {"dynamic_stiffness": "N/m", "loss_angle": "deg", "loss_factor": "1"}
