@@ -98,23 +98,23 @@ class OrdersAccumulator(Accumulator):
             return OrderSpectra((), absent=Reason(ReasonCode.NO_LINE, "no stretch is long enough to read an order"))
         amplitudes: list[OrderAmplitude] = []
         covariances: dict[float, AmplitudeCovariance] = {}
-        squares: dict[float, FloatArray] = {}
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
+        confirmed: list[float] = []
+        firing = self.plan.reported[0]
         for index, order in enumerate(self.plan.orders):
+            stopped = self._stopped(runs, index)
             read = kernel.order_energy if order in self.plan.reported else kernel.order_presence
-            energy = read(self._stopped(runs, index), self.plan.bands[index])
+            energy = read(stopped, self.plan.bands[index])
             entries, covariances[order] = self._amplitudes(order, energy, self._frequency(runs, order))
             amplitudes += entries
-            squares[order] = energy.square
             neighbours[order] = energy.neighbours()
-        firing = self.plan.track.order or self.plan.orders[0]
-        confirmed = [order for order in self.plan.orders if order != firing and _stands_out(
-            [item for item in amplitudes if item.order == order], self.settings.confirm_sigma)]  # fmt: skip
+            if order != firing and _stands_out(entries, self.settings.confirm_sigma):
+                confirmed += [order] if kernel.follows_speed(stopped, energy.floor) else []
         return OrderSpectra(
             tuple(amplitudes),
             name=_name(firing, self.plan.track, confirmed),
             extra={
-                "covariance": covariances, "square": squares, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
+                "covariance": covariances, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
                 "firing_order": firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
             },
         )  # fmt: skip

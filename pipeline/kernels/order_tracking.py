@@ -197,6 +197,23 @@ def order_presence(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     return replace(energy, low_density=np.diag(energy.line_noise_variance(line) * seconds))
 
 
+def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
+    """Whether a line is sharper on the track's angle than in plain time, and stands where the track says.
+
+    A line of fixed frequency that happens to lie near an order is smeared by the stopping; an order is
+    gathered by it. Channels are weighed over their own floor (one-sided density, [shape=(n_channel,)]).
+    """
+    still, moving = 0.0, 0.0
+    for run in runs:
+        window = np.hanning(run.time_s.size + 2)[1:-1] / np.sqrt(floor)[:, None]
+        rate = (run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0])
+        free = run.values * np.exp(2j * np.pi * (run.cycles - rate * run.time_s))
+        stood, went = (np.sum(np.abs(fft.fft(v * window, axis=-1)) ** 2, axis=0) for v in (run.values, free))
+        still += float(np.max(stood[[0, 1, 2, -1, -2]]))
+        moving += float(np.max(went))
+    return still >= 0.7 * moving
+
+
 def _without_floor(held: FloatArray, runs: list[StoppedRun], plan: BandPlan) -> tuple[FloatArray, FloatArray]:
     """Mean square held in the band less the floor's share, and the floor's one-sided density, per channel."""
     floor = clipped_mean_floor(np.concatenate([_floor_cells(run.values, plan) for run in runs], axis=-1))
