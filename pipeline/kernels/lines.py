@@ -29,6 +29,8 @@ FLOOR_CELLS = 576
 """Bins times independent averages behind each value of the floor: it is then right to some 6 %."""
 
 
+LEAST_VALLEY = 0.1
+"""Nepers of power by which a valley must part two peaks, however steady they are."""
 LEAK_BINS = 24
 """Reach of the side lobes looked at: under Hann 100 dB below the line."""
 
@@ -140,19 +142,28 @@ def line_threshold(n_effective: float, n_bins: int, false_lines: float) -> float
 def line_bins(spectrum: LineSpectrum, floor: FloatArray, false_lines: float = 0.01) -> npt.NDArray[np.int64]:
     """Bins of the peaks that are lines, strongest (summed over axes) first [shape=(n_line,)].
 
-    A peak must rise above the threshold on one axis at least, stand out of the valley beside it by more than
-    averaged noise does, and exceed the side lobes of the stronger lines.
+    A peak must rise above the threshold on one axis at least, stand out of the valley beside it by three times
+    its own uncertainty (so that a wandering line is one), and exceed the side lobes of the stronger lines.
     """
     skip = len(cosine_coefficients(spectrum.window)) + 1
     ratio = spectrum.auto / floor
     height = ratio.max(axis=0)
     threshold = line_threshold(spectrum.n_effective, ratio.size, false_lines)
-    stand_out = min(3.0 * np.sqrt(2.0 / spectrum.n_effective), np.log(threshold))
+    stand_out = np.minimum(LEAST_VALLEY + 3.0 * np.sqrt(2.0) * _relative_error(spectrum), np.log(threshold))
     total = np.log(np.maximum(ratio.sum(axis=0), np.finfo(np.float64).tiny))
     peaks, _ = signal.find_peaks(total, prominence=stand_out)
     peaks = peaks[(peaks >= skip) & (peaks < total.size - 1) & (height[peaks] > threshold)]
     strongest = peaks[np.argsort(-spectrum.auto[:, peaks].sum(axis=0), kind="stable")]
     return _beyond_leakage(spectrum, floor, strongest, threshold)
+
+
+def _relative_error(spectrum: LineSpectrum) -> FloatArray:
+    """Relative standard error of the averaged power of all axes [shape=(n_f,)]: small where a line is steady."""
+    noise = np.full(spectrum.auto.shape[1], 1.0 / np.sqrt(spectrum.n_effective))
+    if spectrum.scatter is None:
+        return noise
+    total = np.maximum(spectrum.auto.sum(axis=0), np.finfo(np.float64).tiny)
+    return np.asarray(spectrum.scatter.sum(axis=0) / total / np.sqrt(spectrum.n_effective), dtype=np.float64)
 
 
 def _beyond_leakage(
