@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.signal import lfilter
+
 from thrumline.pipeline.kernels import speed_track as kernel
 
 RATE = 32.0

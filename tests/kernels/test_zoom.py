@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
+
 from thrumline.pipeline.kernels.zoom import Zoom, ZoomedRuns, baseband, zoom_plan
 
 RATE = 800.0

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import (
     Aside,
     Block,
