@@ -88,12 +88,20 @@ def example_of(
     capture: SimulatedCapture,
     facts: Mapping[str, Any] | None = None,
     *,
-    position: str = "seat-rail",
+    positions: Sequence[str] = ("seat-rail",),
     split_s: float | None = None,
 ) -> StageExample:
-    """A simulated capture of up to three channels as an example; ``split_s`` cuts it into two runs."""
-    axes = ("x", "y", "z")[: len(capture.acceleration)]
-    channels = tuple(ChannelSpec(f"{axis}", "acceleration", "m s-2", position, axis) for axis in axes)
+    """A simulated capture as an example, its channels in threes (x, y, z) at the positions in turn.
+
+    ``split_s`` cuts it into two runs, as a gap does. Raises ValueError where positions are too few.
+    """
+    n_channel = len(capture.acceleration)
+    if n_channel > 3 * len(positions):
+        raise ValueError(f"{n_channel} channels need {-(-n_channel // 3)} positions, found {list(positions)}")
+    channels = tuple(
+        ChannelSpec(f"c{place + 1}", "acceleration", "m s-2", positions[place // 3], "xyz"[place % 3])
+        for place in range(n_channel)
+    )
     n = len(capture.time_s)
     signal = SignalSpec(channels, uniform=True, rate_hz=capture.rate_hz, duration_s=n / capture.rate_hz)
     edges = [0, *([] if split_s is None else [round(split_s * capture.rate_hz)]), n]
