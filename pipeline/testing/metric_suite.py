@@ -81,7 +81,7 @@ class MetricSuite(StageSuite):
     def test_every_position_has_its_readings(self) -> None:
         """A position without a value gets an absent reading, not silence; a reference position is spoken for."""
         readings = self.readings()
-        covered = {(reading.reading, at) for reading in readings for at in (reading.position, reading.reference_position)}
+        covered = {(r.reading, at) for r in readings for at in (r.position, r.reference_position)}
         wanted = {(name, at) for name in self.stage().reading_names for at in self.example().signal.positions}
         assert wanted <= covered, f"nothing is said of {sorted(wanted - covered)}"
 
