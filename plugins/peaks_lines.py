@@ -178,25 +178,25 @@ class FindLines(Derivation[LinesSettings]):
         smear_bins = ratio * speed.wander_hz / bin_hz
         # a line that stays sharp where an order would smear over bins does not move with the speed
         sharp = smear_bins > 0.7 and line.extra["excess_width"] < 1.05 + 2.0 * line.extra["width_std"]
-        explained = order is not None and smear_bins > 0.1 and not sharp
-        line = self._checked(line, explained=explained)
+        accessory = self._accessory(line, speed, bin_hz)
+        follows = order is not None or accessory is not None
+        line = self._checked(line, explained=follows and smear_bins > 0.1 and not sharp)
         if sharp:
             return replace(line, name="fixed frequency")
         if order is not None and proven:
             return replace(line, name=f"engine order {order:g}", order=order)
         if order is not None and order == speed.order:
             return replace(line, name="assumed from nominal speed", order=order)
-        accessory = self._accessory(line, speed, bin_hz)
         if accessory is not None and proven:
-            return replace(line, name=f"accessory order {ratio:.4g} ({accessory})", order=ratio)
+            return replace(line, name=f"accessory order {accessory[0]:.6g} ({accessory[1]})", order=accessory[0])
         return line
 
-    def _accessory(self, line: Line, speed: Speed, bin_hz: float) -> str | None:
-        """The accessory a multiple of whose speed this line has."""
+    def _accessory(self, line: Line, speed: Speed, bin_hz: float) -> tuple[float, str] | None:
+        """Order and name of the accessory a multiple of whose speed this line has."""
         for name, ratio in sorted(self.settings.accessory_ratios.items()):
             multiple = round(line.frequency_hz / (ratio * speed.mean_hz))
             if 1 <= multiple <= 8 and _matches(line, multiple * ratio, speed, bin_hz):
-                return name if multiple == 1 else f"{name} x {multiple}"
+                return multiple * ratio, name if multiple == 1 else f"{name} x {multiple}"
         return None
 
     def _checked(self, line: Line, *, explained: bool) -> Line:
@@ -249,6 +249,9 @@ def speed_used(products: Mapping[str, Any]) -> Speed | None:
 
 def _matches(line: Line, order: float, speed: Speed, bin_hz: float) -> bool:
     room = 0.5 * bin_hz + 3.0 * float(np.hypot(line.frequency_std_hz, order * speed.mean_std_hz))
+    # the peak of a smeared line need not lie at its mean
+    room += 0.7 * order * speed.wander_hz
+    room = min(room, 0.125 * speed.mean_hz)
     return abs(line.frequency_hz - order * speed.mean_hz) <= room
 
 

@@ -84,8 +84,8 @@ def measured_lines(spectrum: LineSpectrum, floor: FloatArray, bins: Sequence[int
     density = here / (2.0 * spectrum.enbw_hz)
     std = np.maximum(_amplitude_std(spectrum, here, square, at, offset), np.sqrt(density / spectrum.used_s))
     amplitude = np.sqrt(np.maximum(square, 0.0))
-    offset_std = _offset_std(spectrum, here, square, offset)
-    width, width_std, band = _widths(spectrum, floor, at, offset)
+    width, width_std, smear, band = _widths(spectrum, floor, at, offset)
+    offset_std = np.hypot(_offset_std(spectrum, here, square, offset), smear / np.sqrt(spectrum.n_effective))
     beating = _beating(spectrum, here, square, at, offset)
     return [
         FoundLine(
@@ -193,8 +193,10 @@ def _independent_offsets(spectrum: LineSpectrum, x: FloatArray, ratio: FloatArra
 
 def _widths(
     spectrum: LineSpectrum, floor: FloatArray, at: IntArray, offset: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Excess width, its standard uncertainty [shape=(n_line,)], and band amplitudes [shape=(n_axis, n_line)]."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Excess width, its standard uncertainty, smear in bins [shape=(n_line,)], band amplitudes [shape=(n_axis,
+    n_line)]. The smear is the standard deviation of the line's place, where its width is beyond its noise.
+    """
     near = np.arange(-BAND_BINS, BAND_BINS + 1)
     bins = at[:, None] + near
     inside = (bins >= 0) & (bins < spectrum.auto.shape[1])
@@ -212,7 +214,12 @@ def _widths(
     safe = np.where(whole > 0.0, whole, 1.0)
     band = np.sqrt(np.maximum(clear.sum(axis=2), 0.0) * spectrum.bin_hz / spectrum.enbw_hz)
     lost = whole <= 0.0
-    return np.where(lost, 1.0, total.sum(axis=1) / safe), np.where(lost, 1.0, deviation / safe), band
+    width = np.where(lost, 1.0, total.sum(axis=1) / safe)
+    width_std = np.where(lost, 1.0, deviation / safe)
+    second = np.sum(total * steps**2, axis=1) / np.where(lost, 1.0, np.maximum(total.sum(axis=1), whole))
+    second -= np.sum(shape * steps**2, axis=1) / np.sum(shape, axis=1)
+    smear = np.where(width > 1.0 + 3.0 * width_std, np.sqrt(np.maximum(second, 0.0)), 0.0)
+    return width, width_std, smear, band
 
 
 def _beating(
