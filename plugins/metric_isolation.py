@@ -51,6 +51,7 @@ class IsolationMetric(Metric[IsolationSettings]):
     numeric_version = 1
     Settings = IsolationSettings
     reading_names = ("isolation", "transmissibility")
+    no_percent = ("isolation",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Needs ``spectra`` and ``orders``, and both positions once a file is known. Raises SchemaError."""

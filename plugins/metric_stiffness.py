@@ -43,6 +43,7 @@ class StiffnessMetric(Metric[StiffnessSettings]):
     numeric_version = 1
     Settings = StiffnessSettings
     reading_names = ("dynamic_stiffness", "loss_angle", "loss_factor")
+    no_percent = ("loss_angle",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Needs ``spectra``, a force channel and a motion channel. Raises SchemaError."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from ..contracts import AxisSource, ChannelMapping, StudyError
+from ..contracts import AxisSource, ChannelMapping, Metric, StudyError
 from ..execution.intake import Readers
 from ..host import Host
 from ..recipe import BoundRecipe, Recipe, bind, load_recipe, nominal_signal
@@ -24,10 +24,11 @@ def bound_recipe(study: Study, host: Host) -> BoundRecipe:
     recipe = load_recipe(study.recipe, relative_to=study.base_dir)
     bound = bind(recipe, overrides(study, recipe), host.stages)
     bound.check(nominal_signal(recipe.quantities))
-    names = [name for stage in bound.stages for name in getattr(stage, "reading_names", ())]
+    metrics = [stage for stage in bound.stages if isinstance(stage, Metric)]
+    names = [name for metric in metrics for name in metric.reading_names if name not in metric.no_percent]
     if study.reading not in names:
         raise StudyError(
-            f"reading {study.reading!r} of recipe {recipe.name!r}", found="the recipe does not make it",
+            f"reading {study.reading!r} of recipe {recipe.name!r}", found="the recipe does not make it, or a percent change of it means nothing",
             allowed=", ".join(names), todo="change `reading` or `recipe` in the study file",
         )  # fmt: skip
     return bound

@@ -186,6 +186,10 @@ def _on_axis(column: Column, axis: AxisSource | None, position: str) -> Column:
     )
 
 
+WITHOUT_ACCELERATION = ("force", "displacement", "pressure")
+"""A file of these quantities (a rig, a microphone) is whole without an acceleration; its units name them."""
+
+
 def _named_axes(data: Sequence[Column], position: str) -> list[Column]:
     """Axes by header names, else three unlabelled columns are x, y, z and a single one is x."""
     accelerations = [column for column in data if column.quantity == "acceleration"]
@@ -195,6 +199,8 @@ def _named_axes(data: Sequence[Column], position: str) -> list[Column]:
         raise _unclear_axes("an axis is named more than once", data)
     if not named:
         nameless = all(_NAMELESS.fullmatch(column.name.lower()) and column.quantity == "other" for column in data)
+        if not accelerations and any(column.quantity in WITHOUT_ACCELERATION for column in data):
+            return [replace(column, position=position) for column in data]
         pool = accelerations or (data if nameless else [])
         if len(pool) not in (1, 3):
             raise _unclear_axes("which columns are acceleration along x, y, z", data)

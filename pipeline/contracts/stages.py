@@ -133,6 +133,8 @@ class Metric(Stage[SettingsT]):
     """Makes readings from products. ``reading_names`` are what a study may ask for."""
 
     reading_names: ClassVar[tuple[str, ...]]
+    no_percent: ClassVar[tuple[str, ...]] = ()
+    """Readings of which a percent change means nothing (decibels, angles): no study may rest on them."""
 
     @abstractmethod
     def readings(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:

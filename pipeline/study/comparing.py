@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -86,7 +86,8 @@ def compare(
     pairing = paired(readings, captures)
     # each side stands in several comparisons: the baseline in as many as there are candidates
     side = functools.cache(pairing.side)
-    made = [_comparison(study, side, asked) for asked in _questions(study, pairing)]
+    measured = {(str(r["reading"]), str(r["position"])) for r in readings}
+    made = [_comparison(study, side, asked) for asked in _questions(study, pairing) if _is_read(asked, measured)]
     comparisons = tuple(_with_sentence(study, c) for c in _contradictions_open(made))
     return Outcome(comparisons, summaries(study, comparisons), _notes(study, pairing, side, comparisons))
 
@@ -146,6 +147,12 @@ def _questions(study: Study, pairing: Pairing) -> list[_Asked]:
             for first, second in itertools.combinations(candidates, 2)
         ]
     return asked
+
+
+def _is_read(asked: _Asked, measured: Set[tuple[str, str]]) -> bool:
+    """Whether this reading belongs to this position: a ratio of two positions stands at one of them only."""
+    anywhere = any(reading == asked.reading for reading, _ in measured)
+    return not anywhere or (asked.reading, asked.cell.position) in measured
 
 
 def _comparison(study: Study, side: _SideOf, asked: _Asked) -> Comparison:
