@@ -239,7 +239,7 @@ class Archive:
         """Commit a tree that is nothing but its manifest."""
         with self.draft(kind, identity) as draft:
             tree = draft.commit(content, run)
-        if self._catalogue is not None and tree.fresh:
+        if self._catalogue is not None and (tree.fresh or self._catalogue.tree_seal(kind, identity) is None):
             self._catalogue.add(trees=[tree])
         return tree
 
@@ -287,10 +287,11 @@ class Archive:
 
     # facts, decisions, quarantine
 
-    def _add(self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any]) -> Record | None:
+    def _add(self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any]) -> Record:
         self._may_write("a record")
         record = self.records.add(directory, about, content)
-        if record is not None and self._catalogue is not None:
+        # one that was said before may lack its row: the attempt that said it may have failed right after
+        if self._catalogue is not None and (record.fresh or self._catalogue.record_seal(record.path) is None):
             self._catalogue.add(records=[record])
         return record
 
@@ -302,9 +303,9 @@ class Archive:
         if n is not None and self.disk.size(directory / f"{n}.json") is not None:
             return None
         record = self._add(directory, {"capture_id": capture_id}, content)
-        if record is not None and self._recalled is not None:
+        if self._recalled is not None:
             self._recalled.note_record(place, record)
-        return record.n if record else None
+        return record.n if record.fresh else None
 
     def facts(self, capture_id: str) -> list[dict[str, Any]]:
         """Everything ever said about a capture, oldest first."""
@@ -319,7 +320,7 @@ class Archive:
     def put_decision(self, kind: str, name: str, content: Mapping[str, Any]) -> int | None:
         """Note what a person decided; None where it was decided so already."""
         record = self._add(self.layout.decision(kind, name), {"kind": kind, "name": name}, content)
-        return record.n if record else None
+        return record.n if record.fresh else None
 
     def decision(self, kind: str, name: str) -> dict[str, Any] | None:
         """What holds now, or None."""
@@ -341,7 +342,7 @@ class Archive:
     def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
         """Note why an original was not taken; its bytes stay among the originals."""
         record = self._add(self.layout.quarantine_of(sha256), {"original": sha256}, reason)
-        return record.n if record else None
+        return record.n if record.fresh else None
 
     def quarantined(self, sha256: str | None = None) -> list[dict[str, Any]]:
         """What is held now: ``sha256``, ``n``, ``reason``; released entries are left out."""

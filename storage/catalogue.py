@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,8 +44,12 @@ class Attempts:
 
 def source_of(tree: Tree) -> str | None:
     """What a tree says it was made from: ``content["original"]`` (captures), ``content["capture_id"]`` (results)."""
-    key = "original" if tree.kind == "captures" else "capture_id"
-    value = tree.content.get(key)
+    return source_in(tree.kind, tree.content)
+
+
+def source_in(kind: str, content: Mapping[str, Any]) -> str | None:
+    """The same, from a content that no tree was made of."""
+    value = content.get("original" if kind == "captures" else "capture_id")
     if isinstance(value, dict):
         value = value.get("sha256")
     return value if isinstance(value, str) else None

@@ -99,7 +99,7 @@ class Originals:
         arrival = self._note_arrival(sha256, {**said, "size": str(source.size)})
         return Original(sha256, source.size, final, new, arrival=arrival)
 
-    def _note_arrival(self, sha256: str, said: dict[str, str]) -> Record | None:
+    def _note_arrival(self, sha256: str, said: dict[str, str]) -> Record:
         """Who brought it and as what; the same name and origin again adds nothing."""
         directory = self._layout.original(sha256).parent
         return self._records.add(directory, {"original": sha256}, said, stem=f"{sha256}.", once=True)

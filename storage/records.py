@@ -27,6 +27,8 @@ class Record:
     content: dict[str, Any]
     seal: str
     path: Path
+    fresh: bool = False
+    """True where this very call wrote it; False where it was read, or had been said already."""
 
 
 def said_hash(content: Mapping[str, Any]) -> str:
@@ -70,8 +72,8 @@ class Records:
     def add(
         self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any], *, stem: str = "",
         once: bool = False,
-    ) -> Record | None:
-        """Write the next version, durably; None where the newest says the same already.
+    ) -> Record:
+        """Write the next version, durably; the one that is there where the newest says the same already.
 
         With ``once`` no earlier version may say the same either. Two writers at once get two numbers, or
         one of them finds that the other has said it.
@@ -81,13 +83,15 @@ class Records:
         for _ in range(_TRIES):
             numbers = self.numbers(directory, stem)
             known = numbers if once else numbers[-1:]
-            if any(canonical(self.read(directory, n, about, stem).content) == wanted for n in reversed(known)):
-                # said before, but perhaps by someone whose fsync is still to come
-                self._disk.fsync_dir(directory)
-                return None
-            record = self._write(directory, (numbers[-1] if numbers else 0) + 1, about, content, stem)
-            if record is not None:
-                return record
+            for n in reversed(known):
+                record = self.read(directory, n, about, stem)
+                if canonical(record.content) == wanted:
+                    # said before, but perhaps by someone whose fsync is still to come
+                    self._disk.fsync_dir(directory)
+                    return record
+            written = self._write(directory, (numbers[-1] if numbers else 0) + 1, about, content, stem)
+            if written is not None:
+                return written
         raise StorageError(f"a new record in {directory}", found=f"the number taken {_TRIES} times in a row")
 
     def _write(
@@ -101,4 +105,4 @@ class Records:
         if not linked:
             return None
         self._disk.fsync_dir(directory)
-        return Record(n, dict(about), dict(content), seal_of(data), target)
+        return Record(n, dict(about), dict(content), seal_of(data), target, fresh=True)

@@ -22,6 +22,7 @@ def _plain(value: object) -> object:
     raise TypeError(f"{type(value).__name__} is no JSON value")
 
 
+_SCAN = json.JSONDecoder().raw_decode
 _ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), allow_nan=False, default=_plain)
 
 
@@ -80,7 +81,8 @@ def unseal(data: bytes, path: Path | str) -> dict[str, Any]:
     body = data[:-_TAIL_LENGTH] + b"}"
     if tail[len(_TAIL) : -2].decode("ascii", "replace") != sha256(body):
         raise DamageFound(path, "a document whose bytes differ from its own hash")
-    document: dict[str, Any] = json.loads(data)
+    # straight to the scanner: json.loads would guess the encoding of every document first
+    document: dict[str, Any] = _SCAN(data.decode("ascii"))[0]
     return document
 
 

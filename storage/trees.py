@@ -77,13 +77,19 @@ def manifest_bytes(kind: str, identity: str, files: Files, content: bytes, run: 
     )
 
 
-def parsed_manifest(data: bytes, path: Path, kind: str, identity: str, disk: Disk) -> Tree:
-    """The tree a manifest describes. Raises DamageFound where it is not whole or belongs elsewhere."""
-    document = unseal(data, path / MANIFEST)
-    if (document["kind"], document["id"]) != (kind, identity):
-        raise DamageFound(path / MANIFEST, f"the manifest of {document['kind']} {document['id']}")
+def checked_manifest(data: bytes, path: Path | str, kind: str, identity: str) -> dict[str, Any]:
+    """A manifest's document. Raises DamageFound where it is not whole, belongs elsewhere or is too new."""
+    document = unseal(data, f"{path}/{MANIFEST}")
+    if document["kind"] != kind or document["id"] != identity:
+        raise DamageFound(f"{path}/{MANIFEST}", f"the manifest of {document['kind']} {document['id']}")
     if document["format"] > ARCHIVE_FORMAT:
-        raise DamageFound(path / MANIFEST, f"format {document['format']}", todo="read it with a newer version")
+        raise DamageFound(f"{path}/{MANIFEST}", f"format {document['format']}", todo="read it with a newer version")
+    return document
+
+
+def parsed_manifest(data: bytes, path: Path, kind: str, identity: str, disk: Disk) -> Tree:
+    """The tree a manifest describes. Raises DamageFound as ``checked_manifest`` does."""
+    document = checked_manifest(data, path, kind, identity)
     return Tree(
         kind, identity, path, document["content"], document["run"],
         {name: (size, digest) for name, (size, digest) in document["files"].items()},

@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec
 
-from .catalogue import INDEX_TABLES, Catalogue, source_of
+from .catalogue import INDEX_TABLES, Catalogue, source_in, source_of
 from .errors import BadContent, DamageFound, StorageError
 from .findings import Decode, Depth, Finding, Report
 from .layout import AREAS, ARRIVAL, FOREIGN, ID, KINDS, MANIFEST, RECORD, SHA256, named_directory
 from .originals import PIECE
-from .sealed import seal_of, unseal
-from .trees import Tree, parsed_manifest, read_file
+from .sealed import unseal
+from .trees import Tree, checked_manifest, parsed_manifest, read_file
 
 if TYPE_CHECKING:
     from .archive import Archive
@@ -157,7 +157,7 @@ class _Check:
         document = unseal(data, self.top + name)
         if document["n"] != n:
             raise DamageFound(self.top + name, f"the record {document['n']} of {document['about']}")
-        self.seals[name] = seal_of(data)
+        self.seals[name] = document["self"]
         about: dict[str, str] = document["about"]
         return about if "capture_id" in about or "name" in about else {**about, **document["content"]}
 
@@ -239,9 +239,9 @@ class _Check:
         if sizes.pop(MANIFEST, None) is None:
             raise DamageFound(where, "a directory without its manifest")
         data = read_file(self.disk, f"{self.top}{where}/{MANIFEST}")
-        tree = parsed_manifest(data, Path(self.top + where), kind, identity, self.disk)
+        manifest = checked_manifest(data, self.top + where, kind, identity)
         whole = []
-        for name, (size, _) in tree.files.items():
+        for name, (size, _) in manifest["files"].items():
             found = sizes.pop(name, None)
             if found == size:
                 whole.append(name)
@@ -250,8 +250,9 @@ class _Check:
                 self._damage(f"{where}/{name}", what)
         for name in sorted(sizes):
             self._damage(f"{where}/{name}", "a file nobody committed")
-        self.trees[kind][identity] = tree.seal, source_of(tree)
+        self.trees[kind][identity] = manifest["self"], source_in(kind, manifest["content"])
         if self._in_subset(identity):
+            tree = parsed_manifest(data, Path(self.top + where), kind, identity, self.disk)
             self._hash_tree(where, tree, whole)
 
     def _hash_tree(self, where: str, tree: Tree, names: list[str]) -> None:
