@@ -16,7 +16,10 @@ from scipy import fft
 FloatArray = npt.NDArray[np.float64]
 
 LINEAR_UP_TO_HZ = 256.0
-"""Bands are single bins up to here (every firing line and its first harmonics), sixths of an octave above."""
+"""Bands are of one width up to here (every firing line and its first harmonics), sixths of an octave above."""
+
+NARROWEST_HZ = 4.0
+"""Least width of a band: longer cells would give more bands than anything here can use."""
 
 
 def cell_samples(rate_hz: float, duration_s: float | None, hop_s: float, most_cells: float) -> int:
@@ -43,7 +46,8 @@ def band_plan(hop: int, rate_hz: float) -> BandPlan:
     """Bands from the first bin above zero up to the Nyquist frequency."""
     n = 2 * hop
     bin_hz = rate_hz / n
-    edges = list(range(1, min(hop, max(1, int(LINEAR_UP_TO_HZ / bin_hz))) + 1))
+    per_band = max(1, round(NARROWEST_HZ / bin_hz))
+    edges = list(range(1, min(hop, max(1, int(LINEAR_UP_TO_HZ / bin_hz))) + 1, per_band))
     while edges[-1] * 2 ** (1 / 6) < hop:
         edges.append(max(edges[-1] + 1, round(edges[-1] * 2 ** (1 / 6))))
     firsts = np.unique(np.array(edges, dtype=np.int64))
@@ -118,7 +122,9 @@ class LevelStrip:
         level = np.sqrt(np.mean(departure**2, axis=-1))
         n = np.full(cells.shape[1], float(cells.shape[2]))
         peak = np.abs(departure).max(axis=-1)
-        self._columns.append((mean, level, peak, times.mean(axis=-1), times[:, 0], times[:, -1], n))
+        # copies: a view of two columns would keep every sample's instant in memory
+        ends = times[:, 0].copy(), times[:, -1].copy()
+        self._columns.append((mean, level, peak, times.mean(axis=-1), *ends, n))
 
     def _no_bands(self, n_cell: int) -> npt.NDArray[np.float32]:
         return np.full((self._n_channel, n_cell, len(self._plan.firsts)), np.nan, dtype=np.float32)

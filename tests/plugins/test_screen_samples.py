@@ -1,6 +1,7 @@
 """Stage ``screen``: what it counts is what is there, in every channel, over gaps and cuts."""
 
 import itertools
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -168,3 +169,18 @@ def test_the_schema_keeps_signal_unit_and_rate():
     after = ScreenStage(ScreenSettings()).schema(before)
     assert after.signal == before.signal
     assert after.products["screen"].unit == "m s-2"
+
+
+def test_memory_held_is_a_small_share_of_the_samples_pushed():
+    """What stays alive, not only what pickles: a view of a block's instants would hold all of them."""
+    signal = replace(signal_of(3, rate=6400.0), duration_s=4000.0)
+    accumulator = ScreenStage(ScreenSettings()).open(signal, Context(signal), {})
+    block = np.random.default_rng(5).standard_normal((3, 64_000))
+    accumulator.accumulate(Block(block, 0, 0, 0.0, 6400.0))
+    tracemalloc.start()
+    before = tracemalloc.get_traced_memory()[0]
+    for number in range(1, 41):
+        accumulator.accumulate(Block(block, 0, 64_000 * number, 10.0 * number, 6400.0))
+    held = tracemalloc.get_traced_memory()[0] - before
+    tracemalloc.stop()
+    assert held < 0.1 * 40 * block.nbytes
