@@ -1,7 +1,7 @@
 """A simulated fleet at idle, wander 0.4 %: the order reading against the amplitude put into each capture.
 
-Twelve platforms, five fresh fittings each (twenty at night), through every stage of the idle recipe in order. The truth of a
-capture is its line's amplitude before modulation, the fitting's own factor included.
+Twelve platforms, five fresh fittings each (twenty at night), through every stage of the idle recipe in order. The
+truth of a capture is its line's amplitude before modulation, the fitting's own factor included.
 """
 
 from dataclasses import dataclass, replace
