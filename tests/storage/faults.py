@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+
 from thrumline.storage import Archive, Disk, StorageError
 
 CAPTURE = hashlib.sha256(b"capture").hexdigest()[:32]

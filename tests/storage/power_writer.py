@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 from thrumline.storage import Archive, Disk
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.storage import Archive, DamageFound, StorageError, sealed, trees
 
 NOISE = np.random.default_rng(11).integers(-(2**15), 2**15, size=(2, 3, 700)).astype("int16")

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+
 from thrumline.storage import Archive
 
 FIXTURES = Path(__file__).parent / "fixtures"

@@ -6,10 +6,13 @@ find something. Each loop counts n = 1, 2, ... until the run ends unharmed, so n
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 from pathlib import Path
 
 import pytest
+
 from thrumline.storage import Archive, Disk, StorageError
 
 EVERY_POINT_AT_NIGHT = [pytest.param(1, marks=pytest.mark.nightly), 7]
@@ -205,6 +208,87 @@ def test_without_the_rename_the_kill_loop_finds_half_visible_captures(faults, qu
         if found:
             break
     assert found
+
+
+def _second_to_say_it(faults, quick_path: Path, disk_type, work) -> bool:
+    """The first writer stops between giving the name and syncing it; a second does the same and acknowledges.
+
+    Then the power goes: whether what was acknowledged is there.
+    """
+
+    class Stopping(disk_type):
+        stopped = False
+
+        def fsync_dir(self, path: Path) -> None:
+            if self.stopped and "/staging/" not in str(path):
+                raise OSError(errno.EINTR, "stopped here", str(path))
+            super().fsync_dir(path)
+
+    disk = Stopping(quick_path)
+    Archive.open(quick_path / "archive", role="coordinator", create=True, disk=disk).close()
+    with Archive.open(quick_path / "archive", role="worker", disk=disk) as second:
+        with Archive.open(quick_path / "archive", role="worker", disk=disk) as first:
+            work(first, 0)  # makes the directories, so that only the last name is unsynced below
+            disk.stopped = True
+            with contextlib.suppress(OSError):
+                work(first, 1)
+        disk.stopped = False
+        work(second, 1)
+        disk.left(quick_path / "left", "least")
+    with Archive.open(quick_path / "left" / "archive", role="reader") as archive:
+        return work.there(archive)
+
+
+class _Capture:
+    # both identities share the first two digits, hence the directory
+    IDS = ("ab" + "0" * 30, "ab" + "1" * 30)
+
+    def __call__(self, archive: Archive, n: int) -> None:
+        archive.put_small("captures", self.IDS[n], {}, {})
+
+    def there(self, archive: Archive) -> bool:
+        return archive.has("captures", self.IDS[1])
+
+
+class _Fact:
+    def __call__(self, archive: Archive, n: int) -> None:
+        archive.put_fact("a" * 32, {"n": n})
+
+    def there(self, archive: Archive) -> bool:
+        return archive.newest_fact("a" * 32) == {"n": 1}
+
+
+@pytest.mark.parametrize("work", [_Capture(), _Fact()], ids=["capture", "fact"])
+def test_who_finds_it_done_syncs_it_before_acknowledging(faults, quick_path: Path, work) -> None:
+    """The first writer may not have come to its own fsync: only a race and a power cut together show it."""
+    assert _second_to_say_it(faults, quick_path, faults.PowerCutDisk, work)
+
+
+@pytest.mark.parametrize("work", [_Capture(), _Fact()], ids=["capture", "fact"])
+def test_without_the_second_ones_fsync_the_race_and_the_cut_lose_a_promise(faults, quick_path: Path, work) -> None:
+    """Mutation check of that fsync: the loser believes the winner."""
+
+    class Trusting(faults.PowerCutDisk):
+        renamed = True
+
+        def rename(self, source: Path, target: Path) -> bool:
+            self.renamed = super().rename(source, target)
+            return self.renamed
+
+        def link(self, source: Path, target: Path) -> bool:
+            self.renamed = super().link(source, target)
+            return self.renamed
+
+        def names(self, path: Path | str) -> list[str]:
+            found = super().names(path)
+            self.renamed = "2.json" not in found
+            return found
+
+        def fsync_dir(self, path: Path) -> None:
+            if self.renamed or path.name in {"archive", "staging"}:
+                super().fsync_dir(path)
+
+    assert not _second_to_say_it(faults, quick_path, Trusting, work)
 
 
 def test_acknowledging_before_the_commit_is_caught_by_the_kill_loop(faults, quick_path: Path) -> None:

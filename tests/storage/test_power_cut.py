@@ -21,6 +21,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+
 from thrumline.storage import Archive, StorageError
 
 pytestmark = [pytest.mark.nightly, pytest.mark.timeout(1200)]

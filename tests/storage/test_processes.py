@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.storage import Archive, ArchiveBusy, Disk, NotAllowed, records
 
 N_FILES, N_PROCESSES = 200, 4

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
 from thrumline.storage import Archive, Disk, StorageError
 
 FILES = st.integers(0, 3)

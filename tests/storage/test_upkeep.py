@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from thrumline.storage import Archive, BadContent, DamageFound, NotAllowed
 
 

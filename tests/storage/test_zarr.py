@@ -11,6 +11,7 @@ import xarray as xr
 import zarr
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from thrumline.storage import Archive, BadContent, DamageFound
 from thrumline.storage import zarr_form as form
 
