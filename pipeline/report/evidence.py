@@ -11,7 +11,8 @@ from .evidence_views import CaptureLine, LineRow, Pair, PlaceView, ReadingRow, V
 from .level_strips import level_strip_for
 from .marks import code_words, mark_of, plain_reason, plain_reasons
 from .numbers import Figure, decimals_for, fixed
-from .small_spectra import Panel, axes_for, curve_path, held_peaks, line_names, top_frequency
+from .packed_spectra import packed
+from .small_spectra import Panel, axes_for, curve_path, line_names, top_frequency
 from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
 
 _MOST_READINGS = 600
@@ -33,6 +34,7 @@ class EvidenceSheet:
         ]
         self._top_hz = top_frequency(spectra, max(read) if read else None)
         n_captures, n_readings = len(tables.captures), len(tables.documents.readings)
+        self._data_points = _shared(115_000, n_captures, 160, 400)
         self._curve_points = _shared(90_000, n_captures, 120, 220)
         self._strip_points = _shared(30_000, n_captures, 40, 160)
         self._brief = n_readings > _MOST_READINGS
@@ -165,22 +167,10 @@ class EvidenceSheet:
         return tuple(sorted(found, key=lambda row: (row.name, row.combination, row.part, natural(row.repeat))))
 
     def spectra_data(self) -> dict[str, Any]:
-        """Data of the enlarged spectra, as whole parts in 2000 of each curve's highest value.
-
-        ``{"axes": [[Hz, ...], ...], "curves": {key: [number of its axis, highest mg, [0..2000, ...]]}}``.
-        """
-        axes: dict[tuple[float, ...], int] = {}
-        curves: dict[str, Any] = {}
-        for item in self.tables.captures:
-            spectrum = self.tables.spectrum(item.entry)
-            if spectrum is None or item.entry.get("state") != "fit" or not len(spectrum["frequency"]):
-                continue
-            pairs = held_peaks(spectrum["frequency"], spectrum["amplitude"], max(spectrum["frequency"]), 400)
-            axis = tuple(round(float(frequency), 3) for frequency, _ in pairs)
-            top = max((float(amplitude) for _, amplitude in pairs), default=0.0) or 1.0
-            heights = [round(2000 * float(amplitude) / top) for _, amplitude in pairs]
-            curves[f"s{item.number}"] = [axes.setdefault(axis, len(axes)), float(f"{top:.6g}"), heights]
-        return {"axes": [list(axis) for axis in axes], "curves": curves}
+        """Data of the enlarged spectra, by the number of their capture."""
+        captures = [item for item in self.tables.captures if item.entry.get("state") == "fit"]
+        found = {f"s{item.number}": self.tables.spectrum(item.entry) for item in captures}
+        return packed({key: spectrum for key, spectrum in found.items() if spectrum}, self._data_points)
 
 
 def _shared(budget: int, n: int, least: int, most: int) -> int:

@@ -61,14 +61,25 @@ def level_strip_for(fitness: Mapping[str, Any], name: str, points: int = _POINTS
     known = len(usable) > 1 and len(speed) == len(times)
     cuts = tuple(_band(cut, first, last) for cut in fitness.get("cuts") or () if cut["stop_s"] > first)
     used = sum(stop - start for start, stop in stretches)
+    top = _top(times, level, stretches)
     return LevelStrip(
-        level=_row(times, level, stretches, (0.0, max(v for v in level if v is not None) or 1.0), "mg", points),
+        level=_row(times, level, stretches, (0.0, top), "mg", points),
         speed=_row(times, speed, stretches, _around(usable), "rpm", points) if known else None,
         cuts=cuts,
         duration=f"{fixed(last - first, 1)} s",
         label=f"Level and speed of {name} over {fixed(last - first, 1)} s, {fixed(used, 1)} s of it used"
         + (f"; cut: {', '.join(sorted({band.words for band in cuts}))}" if cuts else ""),
     )  # fmt: skip
+
+
+def _top(
+    times: Sequence[float], level: Sequence[float | None], stretches: Sequence[tuple[float, float]]
+) -> float:
+    """The top of the level row: room over what was used, so that a knock that was cut does not flatten it."""
+    pairs = [(time, value) for time, value in zip(times, level, strict=True) if value is not None]
+    used = [value for time, value in pairs if any(start <= time <= stop for start, stop in stretches)]
+    most = max(value for _, value in pairs)
+    return (min(most, 1.6 * max(used)) if used else most) or 1.0
 
 
 def _finite(values: Sequence[float | None]) -> list[float | None]:
@@ -112,7 +123,7 @@ def _row(
             _break(pale)
             continue
         x = round(1000 * (time - times[0]) / (times[-1] - times[0]))
-        point = (x, round(_HEIGHT - _HEIGHT * (max(cell) - low) / room))
+        point = (x, round(_HEIGHT - _HEIGHT * min((max(cell) - low) / room, 1.0)))
         inside = any(begin <= time <= end for begin, end in stretches)
         (used if inside else pale)[-1].append(point)
         _break(pale if inside else used)

@@ -111,17 +111,19 @@ class Fleet:
         self.spectra[identity] = self._spectrum(true, firing)
 
     def _spectrum(self, true, firing):
-        frequency = np.arange(0, 250, 1.0)
+        """Up to 250 Hz in steps of 0.25 Hz, thinned as a run does it: the highest bin of each of 240 groups."""
+        frequency = np.arange(1, 1001) * 0.25
         floor = 0.02 * true * (1 + 40 / (frequency + 5)) * np.abs(1 + 0.3 * self.rng.standard_normal(frequency.size))
         amplitude = floor
         lines = []
         for factor, order, size in ((1, 2, 1.0), (0.5, 1, 0.18), (2, 4, 0.34), (3, 6, 0.12)):
             at = float(frequency[np.argmin(np.abs(frequency - firing * factor))])
-            amplitude = np.maximum(amplitude, size * true * np.exp(-(((frequency - at) / 0.8) ** 2)))
+            amplitude = np.maximum(amplitude, size * true * np.exp(-(((frequency - at) / 0.4) ** 2)))
             lines.append({"frequency_hz": at, "name": f"engine order {order}", "amplitude_mg": size * true})
-        amplitude = np.maximum(amplitude, 0.15 * true * np.exp(-(((frequency - 50) / 0.8) ** 2)))
+        amplitude = np.maximum(amplitude, 0.15 * true * np.exp(-(((frequency - 50) / 0.3) ** 2)))
         lines.append({"frequency_hz": 50.02, "name": "fixed frequency", "amplitude_mg": 0.15 * true})
-        return {"frequency": frequency.tolist(), "amplitude": amplitude.round(4).tolist(), "lines": lines}
+        keep = [group[np.argmax(amplitude[group])] for group in np.array_split(np.arange(1000), 240)]
+        return {"frequency": frequency[keep].tolist(), "amplitude": amplitude[keep].round(4).tolist(), "lines": lines}
 
     def _compare(self, platform, position, condition, baseline, candidate, values, firing, *, carries=True):
         for reading, combination in READINGS:

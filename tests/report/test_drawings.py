@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from thrumline.pipeline.report.level_strips import level_strip_for
+from thrumline.pipeline.report.packed_spectra import common_step, packed
 from thrumline.pipeline.report.small_spectra import axes_for, curve_path, held_peaks, line_names, top_frequency
 from thrumline.pipeline.report.strips import scale_for, strip_for
 
@@ -142,6 +143,23 @@ def test_a_level_strip_shows_what_was_cut_with_its_reason():
     assert strip.level.left_out
 
 
+def test_a_knock_that_was_cut_does_not_flatten_what_was_used():
+    levels = {**fitness()["levels"], "level_mg": [400.0] * 6 + [5.0] * 35}
+    assert level_strip_for(fitness(levels=levels), "a.csv").level.span == "0.0 to 8.0 mg"
+
+
+@pytest.mark.parametrize("values", [[0.25 * i for i in range(9)], [1.0, 3.0, 4.0], [0.4883, 0.9766, 2.4414]])
+def test_packed_frequencies_come_back_within_their_rounding(values):
+    data = packed({"a": {"frequency": values, "amplitude": [1.0] * len(values)}}, 100)
+    back = [place * data["step"] for place in accumulate(data["axes"][0])]
+    assert back == pytest.approx(values, abs=6e-4)
+
+
+def test_frequencies_without_a_common_spacing_are_kept_to_a_millihertz():
+    assert common_step([1.0, 1.7, 2.0]) == 0.001
+    assert common_step([]) == 1.0
+
+
 @pytest.mark.parametrize("speed", [[], [None] * 41, [float("0")] * 41])
 def test_a_capture_without_speed_has_no_speed_row(speed):
     levels = {**fitness()["levels"], "speed_rpm": speed}
@@ -172,7 +190,7 @@ def test_a_burst_survives_thinning_of_the_level():
     level[1234] = 80.0
     levels = {"time_s": [0.02 * i for i in range(2000)], "level_mg": level, "speed_rpm": []}
     strip = level_strip_for(fitness(levels=levels), "a.csv", 100)
-    assert strip.level.span == "0.0 to 80.0 mg"
+    assert strip.level.span == "0.0 to 80.0 mg"  # the slam is inside what was used
     ys = [int(y) for y in re.findall(r"M\d+ (\d+)", strip.level.used)]
     steps = [int(dy) for dy in re.findall(r"\d+ ?(-?\d+)", strip.level.used.split("l", 1)[1])]
     lowest, y = ys[0], ys[0]

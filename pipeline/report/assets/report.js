@@ -15,39 +15,54 @@
   function series(label, role, index) {
     var colours = ["--ink", "--open", "--over", "--within"], dashes = [[], [8, 4], [2, 3], [10, 3, 2, 3]];
     return {
-      label: label + " (mg)", width: role === "baseline" ? 1 : 1.6,
+      label: label, width: role === "baseline" ? 1 : 1.6,
       stroke: token(role === "baseline" ? "--baseline" : colours[index % 4]), dash: dashes[index % 4],
-      points: { show: false }
+      points: { show: false }, spanGaps: true
     };
+  }
+
+  /* Frequencies and amplitudes of one packed curve. */
+  function table(curve) {
+    var place = 0;
+    var hertz = all.axes[curve[0]].map(function (step) {
+      place += step;
+      return Number((place * all.step).toFixed(3));
+    });
+    return [hertz, curve[2].map(function (height) { return Number((curve[1] * height / 2000).toPrecision(3)); })];
+  }
+
+  /* Curves keep points at frequencies of their own: where one has none here, its nearest is told. */
+  function nearest(values) {
+    for (var away = 0; away < values.length; away++) {
+      if (values[at - away] != null) return values[at - away];
+      if (values[at + away] != null) return values[at + away];
+    }
+    return "no value";
   }
 
   function tell() {
     if (!plot) return;
-    var parts = names.map(function (name, i) { return name + " " + plot.data[i + 1][at] + " mg"; });
+    var parts = names.map(function (name, i) { return name + " " + nearest(plot.data[i + 1]) + " mg"; });
     readout.textContent = plot.data[0][at] + " Hz: " + parts.join("; ");
     plot.setCursor({ left: plot.valToPos(plot.data[0][at], "x"), top: 8 });
   }
 
   function draw(wanted) {
     all = all || JSON.parse(source.textContent);
-    var first = all.curves[wanted[0][0]];
-    wanted = wanted.filter(function (w) { return all.curves[w[0]] && all.curves[w[0]][0] === first[0]; });
+    wanted = wanted.filter(function (w) { return all.curves[w[0]]; });
     names = wanted.map(function (w) { return w[1]; });
     var count = { baseline: 0, candidate: 0 };
-    var data = [all.axes[first[0]]].concat(wanted.map(function (w) {
-      var curve = all.curves[w[0]];
-      return curve[2].map(function (height) { return Number((curve[1] * height / 2000).toPrecision(3)); });
-    }));
+    var data = uPlot.join(wanted.map(function (w) { return table(all.curves[w[0]]); }));
     var axis = { stroke: token("--ink"), grid: { stroke: token("--hairline"), width: 1 } };
     plot = new uPlot({
       width: Math.max(280, box.clientWidth), height: Math.max(240, Math.min(420, innerHeight - 360)),
-      cursor: { drag: { x: false, y: false } }, scales: { x: { time: false } },
+      cursor: { drag: { x: false, y: false } }, legend: { live: false }, scales: { x: { time: false } },
       axes: [Object.assign({ label: "Hz" }, axis), Object.assign({ label: "mg peak, rss" }, axis)],
       series: [{ label: "Hz" }].concat(wanted.map(function (w) { return series(w[1], w[2], count[w[2]]++); }))
     }, data, box);
     from.value = data[0][0];
     to.value = data[0][data[0].length - 1];
-    at = data[1].reduce(function (best, value, i) { return value > data[1][best] ? i : best; }, 0);
+    at = data[1].reduce(function (best, value, i) { return value > (data[1][best] || 0) ? i : best; }, 0);
     tell();
   }
 
