@@ -15,9 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal, special
+from scipy import special
 
 from .interpolation import two_bins
+from .prominence import standing_out, summits
 from .windows import WindowLike, cosine_coefficients, line_response
 
 FloatArray = npt.NDArray[np.float64]
@@ -151,8 +152,9 @@ def line_bins(spectrum: LineSpectrum, floor: FloatArray, false_lines: float = 0.
     threshold = line_threshold(spectrum.n_effective, ratio.size, false_lines)
     stand_out = np.minimum(LEAST_VALLEY + 3.0 * np.sqrt(2.0) * _relative_error(spectrum), np.log(threshold))
     total = np.log(np.maximum(ratio.sum(axis=0), np.finfo(np.float64).tiny))
-    peaks, _ = signal.find_peaks(total, prominence=stand_out)
+    peaks = summits(total)
     peaks = peaks[(peaks >= skip) & (peaks < total.size - 1) & (height[peaks] > threshold)]
+    peaks = standing_out(total, peaks, stand_out)
     strongest = peaks[np.argsort(-spectrum.auto[:, peaks].sum(axis=0), kind="stable")]
     return _beyond_leakage(spectrum, floor, strongest, threshold)
 

@@ -6,7 +6,9 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
+
+from .roots import brent_root
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -84,4 +86,4 @@ def inverse_trigamma(value: float) -> float:
     # trigamma lies between 1/x and 1/x + 1/x**2, which brackets its inverse
     low = 0.5 / value
     high = (1.0 + np.sqrt(1.0 + 4.0 * value)) / (2.0 * value) + 1.0 / np.sqrt(value)
-    return float(optimize.brentq(lambda x: special.polygamma(1, x) - value, low, high, xtol=1e-14, rtol=1e-13))
+    return brent_root(lambda x: special.polygamma(1, x) - value, low, high, xtol=1e-14, rtol=1e-13)

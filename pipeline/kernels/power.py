@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from .effects import t_quantile
+from .roots import brent_root
 
 MOST_REPEATS = 12
 """Above this many fittings a part a question counts as one that repeats cannot settle."""
@@ -116,7 +117,7 @@ def detectable_change(std: float, n: int, confidence: float = 0.95, power: float
         return 0.0
     dof, scale = 2.0 * n - 2.0, std * np.sqrt(2.0 / n)
     top = 10.0 * t_quantile(confidence, dof)
-    return float(scale * optimize.brentq(lambda x: t_power(x, dof, 1.0 - confidence) - power, 1e-6, top))
+    return scale * brent_root(lambda x: t_power(x, dof, 1.0 - confidence) - power, 1e-6, top)
 
 
 def _fewest(enough: Callable[[int], bool]) -> int | None:
@@ -133,4 +134,4 @@ def _fewest(enough: Callable[[int], bool]) -> int | None:
 def _solve(shortfall: Callable[[float], float], effect: float) -> float:
     if effect == 0.0:
         raise ValueError("no number of values shows an effect of zero")
-    return float(optimize.brentq(shortfall, 2.0 + 1e-9, 1e6, xtol=1e-9))
+    return brent_root(shortfall, 2.0 + 1e-9, 1e6, xtol=1e-9)

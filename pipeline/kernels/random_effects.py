@@ -9,9 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from .effects import Effect, t_interval, t_quantile
+from .roots import brent_root
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -94,7 +94,7 @@ def paule_mandel_tau2(y: npt.ArrayLike, v: npt.ArrayLike) -> float:
     if generalised_q(effects, variances, 0.0) <= wanted:
         return 0.0
     top = _ceiling(effects, variances)
-    found = optimize.brentq(lambda t: generalised_q(effects, variances, t) - wanted, 0.0, top, xtol=1e-15, rtol=1e-14)
+    found = brent_root(lambda t: generalised_q(effects, variances, t) - wanted, 0.0, top, xtol=1e-15, rtol=1e-14)
     return float(found)
 
 
@@ -178,7 +178,7 @@ def _likelihood_tau2(y: npt.ArrayLike, v: npt.ArrayLike, *, restricted: bool) ->
         return low if best else 0.0
     if score(high) >= 0.0:
         return high
-    return float(optimize.brentq(score, low, high, xtol=1e-15, rtol=1e-14))
+    return brent_root(score, low, high, xtol=1e-15, rtol=1e-14)
 
 
 def _ceiling(effects: FloatArray, variances: FloatArray) -> float:

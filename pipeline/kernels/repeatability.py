@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 
 class OneWay(NamedTuple):
@@ -57,7 +57,7 @@ def one_way(groups: Sequence[npt.ArrayLike]) -> OneWay:
     between = sum(array.size * (float(array.mean()) - grand) ** 2 for array in arrays)
     within = sum(float(((array - array.mean()) ** 2).sum()) for array in arrays)
     f = (between / (k - 1)) / (within / (n - k)) if within > 0.0 else float("inf")
-    return OneWay(between, within, k - 1, n - k, f, float(stats.f.sf(f, k - 1, n - k)))
+    return OneWay(between, within, k - 1, n - k, f, float(special.fdtrc(k - 1, n - k, f)))
 
 
 def precision(groups: Sequence[npt.ArrayLike]) -> Precision:

@@ -11,7 +11,6 @@ from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import sosfilt, zpk2sos
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -123,6 +122,8 @@ def weighting_filter(weighting: Weighting, fs: float) -> WeightingFilter:
     zeros, poles, _ = _analogue_zpk(weighting)
     digital_poles = np.exp(np.array(poles) / fs)
     fitted_zeros = [1.0 for z in zeros if z == 0]  # the high pass keeps its zeros at standstill
+    from scipy.signal import zpk2sos  # late: only one recipe weighs, and the import takes half a second
+
     sos = zpk2sos(fitted_zeros, digital_poles, 1.0)
     numerator, error = _fitted_numerator(weighting, fs, fitted_zeros, digital_poles, upper)
     return WeightingFilter(np.asarray(sos), numerator, upper, error)
@@ -164,6 +165,8 @@ class WeightedStream:
 
     def push(self, block: FloatArray) -> FloatArray:
         """Weighted samples [shape=(n_channel, n)] of the next block [same shape]."""
+        from scipy.signal import sosfilt  # late: see weighting_filter
+
         recursive, self._sections = sosfilt(self.design.sos, block, axis=-1, zi=self._sections)
         joined = np.concatenate([self._tail, recursive], axis=-1)
         taps = self.design.numerator

@@ -18,7 +18,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize_scalar
 
 FloatArray = npt.NDArray[np.float64]
 WindowLike = str | Sequence[float]
@@ -174,6 +173,8 @@ def highest_sidelobe_db(window: WindowLike) -> float:
     inner = np.flatnonzero((height[1:-1] <= height[:-2]) & (height[1:-1] <= height[2:])) + 1
     edge = int(inner[offsets[inner] >= max(len(terms) - 1, 0.5)][0])
     top = edge + int(np.argmax(height[edge:]))
+    from scipy.optimize import minimize_scalar  # a third of a second to import, and rarely wanted
+
     fine = minimize_scalar(
         lambda x: -float(np.abs(line_response(terms, x))),
         bounds=(offsets[top - 1], offsets[top + 1]),

@@ -1,0 +1,37 @@
+"""Low-pass filters under a Kaiser window, without the import of a whole signal library (0.3 s in every worker)."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def kaiser_beta(stop_db: float) -> float:
+    """Shape of the window for a ripple and rejection of ``stop_db`` > 50 dB.
+
+    Raises
+    ------
+    ValueError
+        Below 50 dB, where the formula is another one.
+
+    References
+    ----------
+    J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", 1974.
+    """
+    if stop_db <= 50.0:
+        msg = f"kaiser: this form of the shape holds above 50 dB, found {stop_db!r} dB"
+        raise ValueError(msg)
+    return 0.1102 * (stop_db - 8.7)
+
+
+def kaiser_lowpass(length: int, cutoff_hz: float, rate_hz: float, stop_db: float) -> FloatArray:
+    """Taps [shape=(length,)] of a low-pass filter, half gain at the cut-off, gain exactly 1 at 0 Hz.
+
+    The ideal impulse response under a Kaiser window (the window method).
+    """
+    place = np.arange(length) - 0.5 * (length - 1)
+    width = 2.0 * cutoff_hz / rate_hz
+    taps = width * np.sinc(width * place) * np.kaiser(length, kaiser_beta(stop_db))
+    return np.asarray(taps / taps.sum())
