@@ -348,8 +348,8 @@ def least_squares_weights(times_s: FloatArray, instants_s: FloatArray, width_hz:
     ndarray
         [shape=(n, n_out, taps)]; they sum to 1 over the taps so that a constant comes through exactly.
     """
-    among = sum(c * _sinc_between(times_s, times_s, share * width_hz) for c, share in GRID_PRIOR)
-    towards = sum(c * _sinc_between(times_s, instants_s, share * width_hz) for c, share in GRID_PRIOR)
+    among = _prior_between(times_s, times_s, width_hz)
+    towards = _prior_between(times_s, instants_s, width_hz)
     weights = _solved(among, towards, GRID_RIDGES[0])
     before = np.sum(times_s[:, None, :] < instants_s[:, :, None], axis=2)
     at_end = np.minimum(before, times_s.shape[1] - before) < GRID_END_SAMPLES
@@ -371,6 +371,14 @@ def _solved(among: FloatArray, towards: FloatArray, ridge: float) -> FloatArray:
     weights, even = solved[:, :-1], solved[:, -1:]
     missing = 1.0 - weights.sum(axis=2, keepdims=True)
     return np.asarray(weights + missing * even / even.sum(axis=2, keepdims=True), dtype=np.float64)
+
+
+def _prior_between(left_s: FloatArray, right_s: FloatArray, width_hz: float) -> FloatArray:
+    """Correlation under the assumed spectrum [shape=(n, n_left, n_right)]."""
+    total = np.zeros((left_s.shape[0], left_s.shape[1], right_s.shape[1]))
+    for power, share in GRID_PRIOR:
+        total += power * _sinc_between(left_s, right_s, share * width_hz)
+    return total
 
 
 def _sinc_between(left_s: FloatArray, right_s: FloatArray, width_hz: float) -> FloatArray:

@@ -214,22 +214,25 @@ class SpectralSum:
 
     def _take(self, frames: AnyFloat, run: int) -> None:
         step = max(BATCH_SAMPLES // (self.plan.length * (self.n_channel if self.plan.pairs else 1)), 1)
+        # one workspace for all batches: fresh pages cost as much as the transform
+        space = np.empty((min(step, frames.shape[1]), self.plan.length), dtype=self._window.dtype)
         for start in range(0, frames.shape[1], step):
             batch = frames[:, start : start + step]
             self._fade(batch.shape[1])
             if self.plan.pairs:
-                spectra = [self._transform(batch[channel]) for channel in range(self.n_channel)]
+                spectra = [self._transform(batch[channel], space) for channel in range(self.n_channel)]
                 self._add_cross(spectra)
                 for channel, spectrum in enumerate(spectra):
                     self._add_auto(channel, spectrum)
             else:
                 for channel in range(self.n_channel):
-                    self._add_auto(channel, self._transform(batch[channel]))
+                    self._add_auto(channel, self._transform(batch[channel], space))
             self._counts[run] = self._counts.get(run, 0) + batch.shape[1]
 
-    def _transform(self, frames: AnyFloat) -> npt.NDArray[Any]:
+    def _transform(self, frames: AnyFloat, space: AnyFloat) -> npt.NDArray[Any]:
         """Windowed transforms [shape=(n_frame, n_f)]."""
-        tapered = np.multiply(frames, self._window, dtype=self._window.dtype, casting="unsafe")
+        tapered = space[: frames.shape[0]]
+        np.multiply(frames, self._window, out=tapered, dtype=self._window.dtype, casting="unsafe")
         spectrum: npt.NDArray[Any] = scipy.fft.rfft(tapered, axis=-1, overwrite_x=True)
         if self._leak is not None:
             # a constant fills exactly the window's first bins: taking it out there costs nothing
@@ -268,11 +271,14 @@ class SpectralSum:
         self._square[channel] += np.einsum("ij,ij->j", power, power, dtype=np.float64)
 
     def _add_cross(self, spectra: list[npt.NDArray[Any]]) -> None:
+        product = np.empty_like(spectra[0])
+        weights = self._weights(product.shape[0])[:, None] if self.plan.averaging == "exponential" else None
+        left = {i: np.conj(spectra[i]) for i in {i for i, _ in self.plan.pairs}}
         for row, (i, j) in enumerate(self.plan.pairs):
-            left = spectra[i].conj()
-            if self.plan.averaging == "exponential":
-                left = left * self._weights(left.shape[0])[:, None]
-            self._cross[row] += np.einsum("ij,ij->j", left, spectra[j])
+            np.multiply(left[i], spectra[j], out=product)
+            if weights is not None:
+                product *= weights
+            self._cross[row] += np.add.reduce(product, axis=0)
 
     def merge(self, other: Self) -> None:
         """Take over what was gathered on later samples (another run, or a later part of the same one).
