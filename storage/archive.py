@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from .catalogue import Attempts, Catalogue
+from .doctor import unfit_places
 from .errors import DiskFull, NotAllowed
-from .findings import Decode, Depth, Report
+from .findings import Decode, Depth, Finding, Report
 from .fsio import Disk
 from .layout import AREAS, MANIFEST, Layout, checked_kind
 from .lock import CoordinatorLock
@@ -269,6 +270,11 @@ class Archive:
     ) -> Report:
         """Check the archive and change nothing; see ``storage.verify.verified``."""
         return verified(self, depth, subset=subset, decode=decode)
+
+    def doctor(self) -> list[Finding]:
+        """Assumptions about the file system that do not hold where this archive lies; see ``storage.doctor``."""
+        self._may_write("a trial")
+        return unfit_places(self)
 
     def repair(self, derive: Derive) -> Repair:
         """Coordinator: put what is damaged aside, derive it anew, note what is lost; see ``storage.upkeep``."""

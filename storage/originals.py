@@ -71,9 +71,9 @@ class Originals:
         SourceChanged
             The file was written to while it was read.
         BadContent
-            Not a regular file.
+            Nothing there, or no regular file.
         """
-        descriptor = self._disk.open_source(source)
+        descriptor = self._opened(source)
         staged, began = self._staging.new_path(), time.time_ns()
         try:
             before = _regular(os.fstat(descriptor), source)
@@ -87,6 +87,12 @@ class Originals:
         finally:
             os.close(descriptor)
             self._disk.unlink(staged)
+
+    def _opened(self, source: Path) -> int:
+        try:
+            return self._disk.open_source(source)
+        except FileNotFoundError as error:
+            raise BadContent(f"a file at {source}", found="nothing", todo="check the path") from error
 
     def _keep(self, staged: Path, sha256: str, source: SourceStat, said: dict[str, str]) -> Original:
         final = self._layout.original(sha256)
@@ -116,7 +122,7 @@ class Originals:
 
     def hashed(self, source: Path) -> tuple[str, SourceStat, int]:
         """SHA-256 of a file outside the archive, its stat, and the clock when reading began (ns)."""
-        descriptor = self._disk.open_source(source)
+        descriptor = self._opened(source)
         try:
             began = time.time_ns()
             before = _regular(os.fstat(descriptor), source)

@@ -6,6 +6,7 @@ import itertools
 import os
 import re
 import socket
+import sys
 import time
 import uuid
 from dataclasses import dataclass
@@ -53,6 +54,7 @@ class Staging:
         # A forked child must not share its parent's place: the parent sweeps it when it ends.
         if self._own is None or self._pid != os.getpid():
             own = self._root / f"{host_name()}-{boot_id()}-{os.getpid()}-{uuid.uuid4().hex[:12]}"
+            self._disk.mkdir(self._root)
             self._disk.mkdir(own)
             self._own, self._pid = own, os.getpid()
         return self._own
@@ -104,6 +106,8 @@ def _abandoned(name: str, path: Path) -> str:
 
 
 def _alive(pid: int) -> bool:
+    if sys.platform == "win32":  # there, signal 0 would end the process that is asked for
+        return True
     try:
         os.kill(pid, 0)
     except ProcessLookupError:

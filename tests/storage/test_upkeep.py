@@ -207,6 +207,36 @@ def test_a_damaged_original_is_not_copied_out(archive, quick_path: Path) -> None
         archive.export_originals({"idle.csv": sha256}, quick_path / "out")
 
 
+# where it lies
+
+
+def test_the_doctor_finds_nothing_on_this_file_system(archive) -> None:
+    """And leaves nothing behind."""
+    assert archive.doctor() == []
+    assert list(archive.staging.new_path().parent.iterdir()) == []
+
+
+def test_the_doctor_names_each_assumption_that_does_not_hold(archive, monkeypatch) -> None:
+    """A file system that overwrites, a lock that does not exclude, directories that cannot be synced."""
+    disk = type(archive.disk)
+    real = disk.link
+    monkeypatch.setattr(disk, "link", lambda self, a, b: (b.unlink(missing_ok=True), real(self, a, b))[1])
+    monkeypatch.setattr(disk, "rename", lambda self, a, b: (shutil.rmtree(b, ignore_errors=True), a.rename(b), True)[2])
+    monkeypatch.setattr("thrumline.storage.lock._take", lambda descriptor: None)
+
+    def unsynced(self, path: Path) -> None:
+        raise OSError(22, "Invalid argument")
+
+    monkeypatch.setattr(disk, "fsync_dir", unsynced)
+    words = [finding.what for finding in archive.doctor()]
+    assert [word.split(": ")[1] for word in words] == [
+        "a link to a name that is taken is refused",
+        "a rename onto a directory that is not empty is refused",
+        "a directory can be synced",
+        "a lock excludes a second holder",
+    ]
+
+
 # a copy of the archive is an archive
 
 
