@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..pipeline.contracts import ReaderRefusal, ReasonCode
-from .ingest_text_dialect import Dialect, is_number, kind_of, without_comment_mark
+from .ingest_text_dialect import BLANKS, MISSING, Dialect, is_number, kind_of, without_comment_mark
 
 BLOCK_BYTES = 4 << 20
 """Bytes parsed at a time: large enough that the parser's start does not count, small enough to bound memory."""
@@ -92,14 +92,26 @@ def _plain(data: bytes) -> bytes:
     return data
 
 
-class RowReader:
-    """Reads the rows of one file in its dialect.
+class SparseColumn(Exception):
+    """A hole in a column beside the signal: it is read again as one that is filled in some rows only."""
 
-    ``texts`` are the cells whose text is kept (stamps); other text cells are passed over.
+    def __init__(self, cell: int) -> None:
+        super().__init__(f"cell {cell}")
+        self.cell = cell
+
+
+class RowReader:
+    """Reads the rows of one file in its dialect; text cells that are no stamps are passed over.
+
+    ``sparse`` are the cells of number columns that may be empty (NaN in the blocks); a hole in any other cell
+    of ``beside`` raises SparseColumn, a hole elsewhere is refused.
     """
 
-    def __init__(self, path: Path, dialect: Dialect) -> None:
+    def __init__(
+        self, path: Path, dialect: Dialect, sparse: frozenset[int] = frozenset(), beside: frozenset[int] = frozenset()
+    ) -> None:
         self._path, self._dialect = path, dialect
+        self.sparse, self._beside = sparse, beside
         self._numeric = [i for i, kind in enumerate(dialect.kinds) if kind == "number"]
         self._stamped = [i for i, kind in enumerate(dialect.kinds) if kind == "stamp"]
         self._options = self._parser_options()
@@ -143,7 +155,8 @@ class RowReader:
             "decimal": "." if self._decimal_in_quotes else dialect.decimal,
             "skip_blank_lines": False, "low_memory": False,
             "usecols": [names[i] for i in (*self._numeric, *self._stamped)],
-            "dtype": {names[i]: np.float64 for i in self._numeric} | {names[i]: object for i in self._stamped},
+            "dtype": {names[i]: object if i in self.sparse else np.float64 for i in self._numeric}
+            | {names[i]: object for i in self._stamped},
             # before 3.1 the parser's usual conversion could be one unit of the last place off
             **({"float_precision": "round_trip"} if version < (3, 1) else {}),
         }  # fmt: skip
@@ -173,10 +186,28 @@ class RowReader:
             frame = pd.read_csv(io.BytesIO(data), encoding=encoding, **self._options)
         except (ValueError, OverflowError):  # the parser's own errors are ValueErrors
             return None
-        numbers = tuple(np.asarray(frame[f"c{i}"].to_numpy(), np.float64) for i in self._numeric)
-        if len(frame) != n_lines or not all(np.isfinite(column).all() for column in numbers):
+        if len(frame) != n_lines:
+            return None
+        columns = [self._numbers(i, frame[f"c{i}"].to_numpy()) for i in self._numeric]
+        numbers = tuple(column for column in columns if column is not None)
+        if len(numbers) < len(columns):
             return None
         return numbers, tuple(frame[f"c{i}"].to_numpy(object) for i in self._stamped)
+
+    def _numbers(self, cell: int, column: npt.NDArray[Any]) -> npt.NDArray[np.float64] | None:
+        """A parsed column as finite numbers (with holes where it may have some), or None."""
+        if cell not in self.sparse:
+            numbers = np.asarray(column, np.float64)
+            return numbers if np.isfinite(numbers).all() else None
+        numbers = np.full(column.size, np.nan)
+        for row, text in enumerate(column):
+            bare = text.strip(BLANKS)
+            if bare.lower() in MISSING:
+                continue
+            if not is_number(bare, self._options["decimal"]):
+                return None
+            numbers[row] = float(bare.replace(",", "."))
+        return numbers
 
     def _unquoted(self, data: bytes, line: int) -> bytes:
         mark = re.escape(self._dialect.delimiter.encode()) if self._dialect.delimiter.strip() else rb"[ \t]"
@@ -236,6 +267,10 @@ class RowReader:
             )
         if kind not in ("number", "stamp") or have == kind == "stamp":
             return
+        if have == "missing" and column - 1 in self.sparse:
+            return
+        if have == "missing" and column - 1 in self._beside:
+            raise SparseColumn(column - 1)
         if have == "missing":
             raise ReaderRefusal(
                 ReasonCode.NON_FINITE, f"{where} holds no finite number",
@@ -251,7 +286,7 @@ class RowReader:
 
     def _built(self, rows: list[list[str]], lines: list[int], decimal: str, first_line: int) -> RowBlock:
         numbers = tuple(
-            np.array([float(row[i].replace(decimal, ".")) for row in rows], np.float64) for i in self._numeric
+            np.array([_number_or_hole(row[i], decimal) for row in rows], np.float64) for i in self._numeric
         )
         stamps = tuple(np.array([row[i] for row in rows], object) for i in self._stamped)
         return RowBlock(numbers, stamps, first_line, np.array(lines, np.int64))
@@ -276,6 +311,10 @@ class RowReader:
                 ReasonCode.UNREADABLE, f"line {number} ends in the middle of a number",
                 found=repr(cells[-1]), allowed=f"{usual} decimals as in every other row", todo="remove the last line",
             )  # fmt: skip
+
+
+def _number_or_hole(cell: str, decimal: str) -> float:
+    return float(cell.replace(decimal, ".")) if is_number(cell, decimal) else np.nan
 
 
 def _count(data: bytes, character: bytes) -> int:

@@ -52,6 +52,15 @@ def layout_of(dialect: Dialect, mapping: ChannelMapping) -> Layout:
     return Layout(tuple(time), tuple(data), passed, declared, labels if any(labels) else ())
 
 
+def with_named_empties(dialect: Dialect) -> Dialect:
+    """The dialect with columns that are named, but empty in the rows seen so far, taken for numbers with holes."""
+    if "empty" not in dialect.kinds:
+        return dialect
+    labels, _, _ = _header(dialect)
+    kinds = ("number" if kind == "empty" and label else kind for kind, label in zip(dialect.kinds, labels, strict=True))
+    return replace(dialect, kinds=tuple(kinds))
+
+
 def _header(dialect: Dialect) -> tuple[tuple[str, ...], tuple[str, ...], list[str]]:
     """Labels per cell, units per cell from a units row, and the lines that are neither."""
     lines = [line for line in dialect.preamble if line.strip()]

@@ -90,8 +90,9 @@ def name_and_unit(label: str) -> tuple[str, str]:
             unit = joint.join(words[-n_words:])
             if known_unit(unit) and (n_words > 1 or _may_be_suffix(unit, words[:-1])):
                 return " ".join(words[:-n_words]), unit
-    if len(words) == 1 and known_unit(text, "time") and text.lower() not in ("m", "min"):
-        return "time", text
+    alone = known_unit(text) if len(words) == 1 else None
+    if alone is not None and alone.quantity in ("time", "speed") and text.lower() not in ("m", "min"):
+        return alone.quantity, text
     return text, ""
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
 from thrumline.pipeline.execution.reader_child import ReaderChild
 from thrumline.pipeline.testing import GatheringSink, GivenFile

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal
 from thrumline.pipeline.testing import GatheringSink, GivenFile
-from thrumline.plugins import ingest_text, ingest_text_blocks
+from thrumline.plugins import ingest_text_blocks, ingest_text_groups
 from thrumline.plugins.ingest_text import TextReader
 
 G = 9.80665
@@ -215,6 +216,37 @@ def test_a_text_column_beside_the_samples_is_left_out_and_named(tmp_path):
     head, sink = read_text(tmp_path, text)
     assert head.metadata["text_columns_left_out"] == ["status"]
     assert np.allclose(signal(head, sink), EXPECTED * G)
+
+
+@pytest.mark.parametrize("hole", ["", "NaN", "-"])
+@pytest.mark.parametrize("stamped", [True, False])
+def test_a_column_filled_now_and_then_keeps_its_own_stamps(tmp_path, monkeypatch, hole, stamped):
+    """A temperature every 50 rows: 40 values with their instants, none made up in between; also over many blocks."""
+    rows = [(i, i % 7 / 8, f"{20 + i / 100:.2f}" if i % 50 == 3 else hole) for i in range(2000)]
+    text = ("t_ms,x_g,temp_c\n" if stamped else "x_g,temp_c\n") + "".join(
+        (f"{5 * i}," if stamped else "") + f"{a},{t}\n" for i, a, t in rows
+    )
+    mapping = ChannelMapping(sample_rate_hz=200.0)
+    for size in (1 << 22, 1000):
+        monkeypatch.setattr(ingest_text_blocks, "BLOCK_BYTES", size)
+        head, sink = read_text(tmp_path, text, mapping)
+        assert [group.name for group in head.groups] == ["signal", "beside_c2"]
+        beside = head.groups[1]
+        assert beside.n_samples == 40
+        assert [(c.name, c.quantity) for c in beside.channels] == [("temp_c", "temperature")]
+        at = np.arange(3, 2000, 50)
+        assert np.allclose(sink.values(head, beside)[0], 20 + at / 100)
+        assert np.allclose(sink.times_s(head, beside), at * 0.005)
+        assert beside.clock.rate_hz == pytest.approx(4.0)
+        assert np.allclose(signal(head, sink)[0], np.arange(2000) % 7 / 8 * G)
+
+
+def test_a_column_that_is_first_filled_far_down_is_read_all_the_same(tmp_path):
+    text = "x_g,rpm,note_count\n" + "".join(f"{i % 7 / 8},{700 if i > 900 else ''},\n" for i in range(1000))
+    head, sink = read_text(tmp_path, text, ChannelMapping(sample_rate_hz=200.0))
+    assert [group.name for group in head.groups] == ["signal", "beside_c2"]
+    assert np.allclose(sink.values(head, head.groups[1]), 700 / 60)
+    assert head.metadata["columns_without_values"] == ["note_count"]
 
 
 # -------------------------------------------------------------------------------------------------- axes
@@ -453,7 +485,7 @@ def test_a_file_of_many_blocks_gives_what_one_block_gives(tmp_path, monkeypatch,
     whole_head, whole = read_bytes(tmp_path, text.encode(encoding))
     for size, held in ((997, 1 << 30), (1024, 0), (4099, 0)):
         monkeypatch.setattr(ingest_text_blocks, "BLOCK_BYTES", size)
-        monkeypatch.setattr(ingest_text, "HELD_BYTES", held)
+        monkeypatch.setattr(ingest_text_groups, "HELD_BYTES", held)
         head, sink = read_bytes(tmp_path, text.encode(encoding))
         assert head == whole_head
         assert np.array_equal(sink.counts(0, "signal"), whole.counts(0, "signal"))

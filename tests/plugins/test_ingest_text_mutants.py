@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.contracts import ChannelMapping, Level, ReaderRefusal, level_of
 from thrumline.pipeline.contracts.units import known_unit
 from thrumline.pipeline.testing import GatheringSink, GivenFile

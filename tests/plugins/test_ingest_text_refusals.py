@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
 from thrumline.pipeline.testing import GatheringSink, GivenFile
 from thrumline.plugins.ingest_text import TextReader
@@ -143,6 +144,17 @@ def test_missing_and_infinite_cells_are_named_by_line_and_column(tmp_path, cell)
 
 def test_a_missing_cell_in_the_first_row_is_found_as_well(tmp_path):
     check(refusal(tmp_path, with_row("nan,0.2,0.3", at=0)), ReasonCode.NON_FINITE, "line 2, column 1")
+
+
+def test_a_cell_that_is_no_number_is_found_in_a_column_with_holes_too(tmp_path):
+    text = "x_g,temp_c\n" + "".join(f"{i % 7 / 8},{'' if i % 9 else 'warm' if i == 900 else i}\n" for i in range(1000))
+    check(refusal(tmp_path, text), ReasonCode.NOT_NUMERIC, "line 902, column 2 is no number", "'warm'")
+
+
+def test_a_hole_in_the_time_column_is_refused(tmp_path):
+    stamps = [f"{i * 0.01:.2f}" for i in range(40)]
+    stamps[7] = ""
+    check(refusal(tmp_path, stamped(stamps), ChannelMapping()), ReasonCode.NON_FINITE, "line 9, column 1 holds no finite number; found an empty cell")
 
 
 # ------------------------------------------------------------------------------------------ unreadable

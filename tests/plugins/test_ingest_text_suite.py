@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from thrumline.pipeline.contracts import ChannelMapping, ReasonCode
 from thrumline.pipeline.testing import ReaderExample, ReaderSuite, RefusedExample
 from thrumline.plugins.ingest_text import TextReader
