@@ -28,11 +28,13 @@ from ..pipeline.contracts import (
     StageSettings,
     hookimpl,
 )
-from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import order_tracking as kernel
 from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
+from ..pipeline.kernels.line_levels import output_times
+from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, firing_band, further_band
 from ..pipeline.kernels.speed_track import frame_seconds
-from ..pipeline.kernels.zoom import ZoomedRun, ZoomedRuns, ZoomPlan, zoom_plan
+from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
+from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
 
 
 class OrdersSettings(StageSettings):
@@ -41,9 +43,13 @@ class OrdersSettings(StageSettings):
     orders: tuple[float, ...] = Field(
         (), description="Further orders to read beside the firing order; none are needed for a verdict."
     )  # fmt: skip
-    confirming: tuple[float, ...] = Field(
-        (0.5, 2.0, 1.5), description="Multiples of the firing order that may confirm its name: a speed taken from a "
-        "line cannot prove what the line is, two further orders on the same track can."
+    confirming_multiples: tuple[float, ...] = Field(
+        (2.0, 0.5), description="Multiples of the firing order that may confirm its name: a speed taken from a line "
+        "cannot prove what the line is, two further orders on the same track can."
+    )  # fmt: skip
+    confirming_orders: tuple[float, ...] = Field(
+        (1.0, 0.5), description="Further orders that may confirm it: unbalance turns once a revolution, a weak "
+        "cylinder fires every second one."
     )  # fmt: skip
     band_frames: float = Field(
         2.0, gt=0, description="Half the counted band, over the inverse of the frame length the track was followed "
@@ -53,6 +59,11 @@ class OrdersSettings(StageSettings):
         0.1, gt=0, lt=1, description="A neighbour inside the band marks the reading as unresolved from this share of "
         "the line's amplitude on; merged, a tenth would read 0.5 % high."
     )  # fmt: skip
+    whole_s: float = Field(
+        900.0, gt=0, description="Records up to this length are read as a whole; longer ones part by part, so that "
+        "memory does not grow with them."
+    )  # fmt: skip
+    part_s: float = Field(30.0, ge=10, description="Length of a part: as long as a capture usually is.")
     confirm_sigma: float = Field(
         5.0, gt=0, description="An order confirms when its amplitude stands this many standard uncertainties of "
         "noise above nothing: less than one chance in a million each."
@@ -61,93 +72,131 @@ class OrdersSettings(StageSettings):
 
 @dataclass(frozen=True)
 class Plan:
-    """One zoom per order (all of one width) and the bands counted."""
+    """One zoom per order and the bands counted; ``reported`` are the firing order and those asked for."""
 
-    rate_hz: float
     channels: tuple[int, ...]
     orders: tuple[float, ...]
     reported: tuple[float, ...]
     zoom: ZoomPlan
     bands: tuple[kernel.BandPlan, ...]
     track: SpeedTrack
+    part_frames: int | None
+
+    @property
+    def firing(self) -> float:
+        """The firing order."""
+        return self.reported[0]
+
+
+@dataclass(frozen=True)
+class ReadParts:
+    """What came of parts read together: per order the energy and whether it follows the speed; cycles and time."""
+
+    energies: tuple[kernel.OrderEnergy, ...]
+    follows: tuple[bool, ...]
+    revolutions: float
+    seconds: float
+    n_parts: int
 
 
 class OrdersAccumulator(Accumulator):
-    """Keeps the baseband around each order until the end."""
+    """Keeps the baseband around each order until the end; long records leave it part by part."""
 
     def __init__(self, plan: Plan, settings: OrdersSettings) -> None:
         self.plan = plan
         self.settings = settings
-        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels))
+        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels), plan.part_frames)
         self.starts: dict[int, float] = {}
+        self.done: dict[tuple[int, int], ReadParts] = {}
 
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
         self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
         self.zoomed.push(block.run, block.first, block.values[list(self.plan.channels)])
+        self._read_ready()
 
     def merge(self, other: Self) -> None:
         """Take over what another worker gathered."""
         self.zoomed.merge(other.zoomed)
         self.starts = {**other.starts, **self.starts}
+        self.done.update(other.done)
+        self._read_ready()
+
+    def _read_ready(self) -> None:
+        for run, part in self.zoomed.ready():
+            self.done[run, part.first] = self._read([(run, part)])
 
     def finish(self) -> OrderSpectra:
         """Amplitudes of all orders."""
-        runs = {run: zoomed for run, zoomed in self.zoomed.runs().items() if zoomed.baseband.shape[-1] >= 8}
-        if not runs:
+        rest = [(run, part) for run, part in self.zoomed.rest() if part.n_out >= 8]
+        done = dict(self.done)
+        if self.plan.part_frames is None:
+            done |= {(0, 0): self._read(rest)} if rest else {}
+        else:
+            done |= {(run, part.first): self._read([(run, part)]) for run, part in rest}
+        if not done:
             return OrderSpectra((), absent=Reason(ReasonCode.NO_LINE, "no stretch is long enough to read an order"))
+        # in the order of the record, whoever read which part: sums of floats depend on their order
+        return self._product([done[key] for key in sorted(done)])
+
+    def _product(self, parts: list[ReadParts]) -> OrderSpectra:
         amplitudes: list[OrderAmplitude] = []
         covariances: dict[float, AmplitudeCovariance] = {}
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         confirmed: list[float] = []
-        firing = self.plan.reported[0]
         for index, order in enumerate(self.plan.orders):
-            stopped = self._stopped(runs, index)
-            read = kernel.order_energy if order in self.plan.reported else kernel.order_presence
-            energy = read(stopped, self.plan.bands[index])
-            entries, covariances[order] = self._amplitudes(order, energy, self._frequency(runs, order))
+            energy = kernel.pooled_energy([part.energies[index] for part in parts])
+            entries, covariances[order] = self._amplitudes(order, energy, self._frequency(parts, order))
             amplitudes += entries
             neighbours[order] = energy.neighbours()
-            if order != firing and _stands_out(entries, self.settings.confirm_sigma):
-                confirmed += [order] if kernel.follows_speed(stopped, energy.floor) else []
+            following = 2 * sum(part.follows[index] for part in parts) > len(parts)
+            if order != self.plan.firing and following and _stands_out(entries, self.settings.confirm_sigma):
+                confirmed.append(order)
         return OrderSpectra(
             tuple(amplitudes),
-            name=_name(firing, self.plan.track, confirmed),
+            name=_name(self.plan.firing, self.plan.track, confirmed),
             extra={
                 "covariance": covariances, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
-                "firing_order": firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
+                "firing_order": self.plan.firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
             },
         )  # fmt: skip
 
-    def _stopped(self, runs: dict[int, ZoomedRun], index: int) -> list[kernel.StoppedRun]:
-        """The order's baseband, stopped by the track, per run."""
-        plan, out = self.plan, []
-        for run, zoomed in runs.items():
-            # a length of small prime factors: the transforms of a prime one take ten times as long
-            n = fft.prev_fast_len(zoomed.baseband.shape[-1])
-            at = self._output_times(zoomed)[:n]
-            turns = kernel.revolutions(self.starts[run] + at, plan.track.time_s, plan.track.speed_hz)
-            cycles = plan.orders[index] * turns
-            values = kernel.stopped(zoomed.baseband[index, :, :n], at, plan.zoom.centers_hz[index], cycles)
-            out.append(kernel.StoppedRun(values, at, cycles))
-        return out
-
-    def _frequency(self, runs: dict[int, ZoomedRun], order: float) -> tuple[float, float]:
-        """Mean frequency of an order over the stretches used, and its standard uncertainty."""
-        track, turned, seconds = self.plan.track, 0.0, 0.0
-        for run, zoomed in runs.items():
-            ends = self.starts[run] + np.array([zoomed.first * self.plan.zoom.hop, zoomed.n_seen]) / self.plan.rate_hz
+    def _read(self, parts: list[tuple[int, ZoomedRun]]) -> ReadParts:
+        """Energies of all orders over some parts, read together."""
+        plan, track = self.plan, self.plan.track
+        energies, follows = [], []
+        for index, order in enumerate(plan.orders):
+            stopped = [self._stopped(run, part, index) for run, part in parts]
+            read = kernel.order_energy if order in plan.reported else kernel.order_presence
+            energies.append(read(stopped, plan.bands[index]))
+            follows.append(kernel.follows_speed(stopped, energies[-1].floor))
+        turned, seconds = 0.0, 0.0
+        for run, part in parts:
+            ends = self.starts[run] + np.array([part.start, part.stop]) / plan.zoom.rate_hz
             turned += float(np.diff(kernel.revolutions(ends, track.time_s, track.speed_hz))[0])
             seconds += float(np.diff(ends)[0])
-        # the track's figures are of the firing line's cycles; each run has two ends
-        of_line = len(runs) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
-        of_line += track.extra.get("drift_density", 0.0) / seconds
-        return order * turned / seconds, float(np.sqrt(of_line)) * order / (track.order or order)
+        return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts))
 
-    def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
-        plan = self.plan.zoom
-        index = zoomed.first + np.arange(zoomed.baseband.shape[-1])
-        return np.asarray(plan.delay_s + index * plan.hop / plan.rate_hz)
+    def _stopped(self, run: int, part: ZoomedRun, index: int) -> kernel.StoppedRun:
+        """An order's baseband, stopped by the track."""
+        plan = self.plan
+        # a length of small prime factors: the transforms of a prime one take ten times as long
+        n = fft.prev_fast_len(part.n_out)
+        at = output_times(plan.zoom, part)[:n]
+        cycles = plan.orders[index] * kernel.revolutions(
+            self.starts[run] + at, plan.track.time_s, plan.track.speed_hz
+        )
+        values = kernel.stopped(part.baseband[index, :, :n], at, plan.zoom.centers_hz[index], cycles)
+        return kernel.StoppedRun(values, at, cycles)
+
+    def _frequency(self, parts: list[ReadParts], order: float) -> tuple[float, float]:
+        """Mean frequency of an order over the stretches used, and its standard uncertainty."""
+        track, seconds = self.plan.track, sum(part.seconds for part in parts)
+        # the track's figures are of the firing line's cycles; each part has two ends
+        of_line = sum(part.n_parts for part in parts) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
+        of_line += track.extra.get("drift_density", 0.0) / seconds
+        mean = order * sum(part.revolutions for part in parts) / seconds
+        return mean, float(np.sqrt(of_line)) * order / (track.order or order)
 
     def _amplitudes(
         self, order: float, energy: kernel.OrderEnergy, frequency: tuple[float, float]
@@ -255,39 +304,48 @@ class OrdersTracked(Estimator[OrdersSettings]):
         rate = signal.rate_hz
         if rate is None:
             raise SchemaError("stage 'orders' needs the sampling rate", found="none", todo="open it on a read signal")
-        speed = float(np.median(track.speed_hz[known]))
-        frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed)))
-        spread = 0.5 * float(np.ptp(track.speed_hz[known]))
-        half_band = max(self.settings.band_frames / frame_s, 0.35)
-        planned = []
-        for order in self._orders(firing, context.facts):
-            share = order / firing
-            band_hz = half_band * share ** (2.0 / 3.0)
-            wide = 6.0 if order == firing or order in self.settings.orders else 3.0
-            reach = min(max(wide * band_hz, 2.0), 0.45 * order * speed - order * spread)
-            if reach > 2.0 * band_hz and order * (speed + spread) + reach < 0.5 * rate:
-                planned.append((order, band_hz, reach))
-        if not planned or planned[0][0] != firing:
-            return Reason(ReasonCode.NO_LINE, f"no band fits around the firing order at {firing * speed:.4g} Hz")
+        speed = SpeedRange(float(np.median(track.speed_hz[known])), 0.5 * float(np.ptp(track.speed_hz[known])))
+        bands = self._bands(firing, speed, track, rate, context.facts.get("strokes"))
+        if not bands:
+            detail = f"no band fits about the firing order at {firing * speed.speed_hz:.4g} Hz"
+            return Reason(ReasonCode.NO_LINE, detail)
         zoom = zoom_plan(
-            rate, tuple(item[0] * speed for item in planned), tuple(item[2] + item[0] * spread for item in planned)
+            rate, tuple(band.order * speed.speed_hz for band in bands), tuple(band.half_zoom_hz for band in bands)
         )
-        cycle_hz = speed * (1.0 if context.facts.get("strokes") == 2 else 0.5)
-        bands = tuple(
-            kernel.BandPlan(zoom.out_rate_hz, band_hz, 1.3 * band_hz, reach, 0.8 * cycle_hz)
-            for _, band_hz, reach in planned
-        )
-        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
+        # half a revolution's rate: whatever the strokes say, orders may stand at equal distances on either side
+        cycle_hz = 0.5 * speed.speed_hz
+        long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
         return Plan(
-            rate, channels, tuple(item[0] for item in planned), (firing, *self.settings.orders), zoom, bands, track
+            channels=tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration"),
+            orders=tuple(band.order for band in bands),
+            reported=(firing, *(band.order for band in bands if band.order in self.settings.orders)),
+            zoom=zoom,
+            bands=tuple(
+                kernel.BandPlan(
+                    zoom.out_rate_hz, b.half_band_hz, min(2.2 * b.half_band_hz, 0.6 * b.reach_hz), b.reach_hz, 0.8 * cycle_hz
+                )
+                for b in bands
+            ),
+            track=track,
+            part_frames=max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None,
         )
 
-    def _orders(self, firing: float, facts: Mapping[str, Any]) -> tuple[float, ...]:
-        """The firing order, the orders asked for, and those that may confirm: whole cycles' multiples only."""
-        step = 1.0 if facts.get("strokes") == 2 else 0.5
-        further = [firing * k for k in self.settings.confirming]
-        fitting = [order for order in further if abs(order / step - round(order / step)) < 1e-9]
-        return tuple(dict.fromkeys((firing, *self.settings.orders, *fitting)))
+    def _bands(
+        self, firing: float, speed: SpeedRange, track: SpeedTrack, rate_hz: float, strokes: int | None
+    ) -> list[OrderBand]:
+        """The firing order's band first, then those asked for and those that may confirm, as far as they fit."""
+        frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed.speed_hz)))
+        main = firing_band(firing, speed, self.settings.band_frames / frame_s, rate_hz)
+        if main is None:
+            return []
+        may = confirming_orders(
+            firing, self.settings.confirming_multiples, self.settings.confirming_orders, strokes
+        )
+        wanted = [order for order in dict.fromkeys((*self.settings.orders, *may)) if order != firing]
+        further = [
+            further_band(order, main, speed, rate_hz, asked=order in self.settings.orders) for order in wanted
+        ]
+        return [main, *(band for band in further if band is not None)]
 
 
 def _stated_order(facts: Mapping[str, Any]) -> float | None:

@@ -28,9 +28,12 @@ from ..pipeline.contracts import (
     hookimpl,
 )
 from ..pipeline.contracts.products import SpeedSource
-from ..pipeline.contracts.signal import ComplexArray, FloatArray
+from ..pipeline.contracts.signal import FloatArray
+from ..pipeline.kernels import line_levels
 from ..pipeline.kernels import speed_track as kernel
-from ..pipeline.kernels.zoom import ZoomedRun, ZoomedRuns, ZoomPlan, zoom_plan
+from ..pipeline.kernels.tachometer import pulse_speed
+from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
+from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
 
 
 class TrackSettings(StageSettings):
@@ -52,6 +55,13 @@ class TrackSettings(StageSettings):
     )  # fmt: skip
 
 
+    whole_s: float = Field(
+        900.0, gt=0, description="Records up to this length are followed as a whole; longer ones part by part, so "
+        "that memory does not grow with them."
+    )  # fmt: skip
+    part_s: float = Field(30.0, ge=10, description="Length of a part: as long as a capture usually is.")
+
+
 @dataclass(frozen=True)
 class Plan:
     """What a pass will do: the zoom around the line (None without a frequency), and where speed comes from."""
@@ -67,6 +77,26 @@ class Plan:
     source: SpeedSource
     given_time_s: FloatArray
     given_speed_hz: FloatArray
+    part_frames: int | None
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What came of one or several parts: track columns (time, speed, confidence, line and other level)."""
+
+    columns: tuple[FloatArray, ...]
+    extra: Mapping[str, Any]
+    reason: Reason | None
+    n_parts: int
+
+    @property
+    def start_s(self) -> float:
+        """First instant."""
+        return float(self.columns[0][0])
+
+
+Offsets = list[tuple[FloatArray, FloatArray] | None]
+"""Per part, the line's offset at each output and the confidence; None where the part has no line."""
 
 
 def firing_order(facts: Mapping[str, Any]) -> float | None:
@@ -81,7 +111,7 @@ def given_speed(asides: Sequence[Aside], pulses_per_revolution: float) -> tuple[
     """Source, times and speeds of a tachometer, else of a logged speed, else of nothing."""
     for aside in asides:
         if aside.quantity == "tachometer":
-            return "tachometer", *kernel.pulse_speed(_pulses(aside), pulses_per_revolution)
+            return "tachometer", *pulse_speed(_pulses(aside), pulses_per_revolution)
     for aside in asides:
         known = np.isfinite(aside.values) & (aside.values > 0)
         if aside.quantity == "speed" and known.sum() >= 2:
@@ -101,171 +131,159 @@ def _pulses(aside: Aside) -> FloatArray:
 
 
 class TrackAccumulator(Accumulator):
-    """Keeps the baseband around the line and the sums of short pieces; everything else waits for the end."""
+    """Keeps the baseband around the line and the sums of short pieces; long records leave it part by part."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels))
+        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels), plan.part_frames)
         self.starts: dict[int, float] = {}
+        self.done: list[Followed] = []
 
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
         self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
         self.zoomed.push(block.run, block.first, block.values[list(self.plan.channels)])
+        self.done += [self._followed([part]) for part in self.zoomed.ready()]
 
     def merge(self, other: Self) -> None:
         """Take over what another worker gathered."""
         self.zoomed.merge(other.zoomed)
         self.starts = {**other.starts, **self.starts}
+        self.done += other.done
+        self.done += [self._followed([part]) for part in self.zoomed.ready()]
 
     def finish(self) -> SpeedTrack:
         """The speed track."""
-        runs = self.zoomed.runs()
-        offsets, extra, reason = self._offsets(runs)
-        pieces = [self._piece(runs[run], self.starts[run], offsets.get(run)) for run in runs]
-        columns = [np.concatenate(column) for column in zip(*pieces, strict=True)] if pieces else [np.empty(0)] * 5
+        rest = self.zoomed.rest()
+        last = [self._followed(rest)] if self.plan.part_frames is None else [self._followed([one]) for one in rest]
+        parts = sorted((item for item in self.done + last if item.columns[0].size), key=lambda item: item.start_s)
+        if not parts:
+            none = np.empty(0)
+            return SpeedTrack(none, none, none, "none", None, none, none, reason=_too_short())
+        columns = [np.concatenate(column) for column in zip(*(item.columns for item in parts), strict=True)]
+        good = [item for item in parts if item.reason is None]
+        reason = None if good else parts[0].reason
         source: SpeedSource = self.plan.source if reason is None else "none"
-        order = self.plan.order if source != "none" else None
         return SpeedTrack(
-            time_s=columns[0], speed_hz=columns[1], confidence=columns[2], source=source, order=order,
-            line_level=columns[3], other_level=columns[4], reason=reason, extra=extra,
+            time_s=columns[0], speed_hz=columns[1], confidence=columns[2], source=source,
+            order=self.plan.order if source != "none" else None, line_level=columns[3], other_level=columns[4],
+            reason=reason, extra=_together(good or parts),
         )  # fmt: skip
 
-    def _offsets(
-        self, runs: dict[int, ZoomedRun]
-    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], dict[str, Any], Reason | None]:
-        """Per run the line's offset at each output and the confidence; figures; the reason where there is none."""
+    def _followed(self, parts: list[tuple[int, ZoomedRun]]) -> Followed:
+        """Track of some parts, followed together."""
+        offsets, extra, reason = self._offsets(parts)
+        pieces = [
+            self._piece(part, self.starts[run], offset) for (run, part), offset in zip(parts, offsets, strict=True)
+        ]
+        columns = tuple(np.concatenate(column) for column in zip(*pieces, strict=True))
+        return Followed(columns or (np.empty(0),) * 5, extra, reason, max(1, len(parts)))
+
+    def _offsets(self, parts: list[tuple[int, ZoomedRun]]) -> tuple[Offsets, dict[str, Any], Reason | None]:
+        """Offsets per part, figures, and the reason where there is no line."""
         plan = self.plan
+        nothing: Offsets = [None] * len(parts)
         if plan.line_hz is None or plan.order is None:
-            reason = None
-            if plan.source == "line":
-                reason = Reason(
-                    ReasonCode.NO_SPEED,
-                    "neither cylinders (or firing_order) with rpm, nor a tachometer or logged speed, is given",
-                )
-            return {}, {}, reason
-        usable = {run: zoomed for run, zoomed in runs.items() if zoomed.baseband.shape[-1] >= 8}
-        if not usable:
-            return {}, {}, Reason(ReasonCode.NO_LINE, "no stretch is long enough to look for the firing line")
+            return nothing, {}, _no_speed() if plan.source == "line" else None
         if plan.source != "line":
-            return self._given_offsets(usable), {}, None
-        return self._followed_offsets(usable)
+            return [self._given_offset(*part) for part in parts], {}, None
+        long = [index for index, (_, part) in enumerate(parts) if part.n_out >= 8]
+        if not long:
+            return nothing, {}, _too_short()
+        found, extra, reason = self._line_offsets([parts[index][1] for index in long])
+        for index, offset in zip(long, found, strict=False):
+            nothing[index] = offset
+        return nothing, extra, reason
 
-    def _given_offsets(self, runs: dict[int, ZoomedRun]) -> dict[int, tuple[FloatArray, FloatArray]]:
+    def _given_offset(self, run: int, part: ZoomedRun) -> tuple[FloatArray, FloatArray]:
         plan = self.plan
-        found = {}
-        for run, zoomed in runs.items():
-            time_s = self.starts[run] + self._output_times(zoomed)
-            speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
-            found[run] = (_order(plan) * speed - _line(plan), np.ones(time_s.size))
-        return found
+        time_s = self.starts[run] + line_levels.output_times(plan.zoom, part)
+        speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
+        return _order(plan) * speed - _line(plan), np.ones(time_s.size)
 
-    def _followed_offsets(
-        self, runs: dict[int, ZoomedRun]
-    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], dict[str, Any], Reason | None]:
+    def _line_offsets(
+        self, parts: list[ZoomedRun]
+    ) -> tuple[list[tuple[FloatArray, FloatArray]], dict[str, Any], Reason | None]:
         plan = self.plan
         rate = plan.zoom.out_rate_hz
-        signals: tuple[ComplexArray, ...] = tuple(zoomed.baseband[0] for zoomed in runs.values())
+        signals = tuple(part.baseband[0] for part in parts)
         search_hz = plan.search_hz + plan.room_hz
         line = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_widths_hz[0])
         extra = {
             "line_to_floor_db": 10.0 * float(np.log10(max(line.line_to_floor, 1e-9))), "frame_s": line.frame_s,
             "nominal_hz": _line(plan),
         }  # fmt: skip
+        reason = self._refusal(line)
+        if reason is not None:
+            return [], extra, reason
+        tracks = kernel.phase_tracks(signals, rate, line)
+        locked = all(track.locked for track in tracks)
+        fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
+        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
+        extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
+        found = []
+        for signal, path, track in zip(signals, line.paths, tracks, strict=True):
+            chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
+            found.append((track.offset_hz, np.interp(np.arange(signal.shape[-1]) / rate, path.time_s, chance)))
+        return found, extra, None
+
+    def _refusal(self, line: kernel.FollowedLine) -> Reason | None:
+        """Why what was followed is not the firing line."""
+        plan = self.plan
         needed = line.noise_excess + 8.0 * np.sqrt(line.floor.size / line.n_frames)
         if line.mean_excess < needed:
             detail = (
                 f"no line within {plan.search_hz:.3g} Hz of {_line(plan):.4g} Hz: power along the best path is "
                 f"{line.mean_excess:.3g} times the floor's, a line needs {needed:.3g}"
             )
-            return {}, extra, Reason(ReasonCode.NO_LINE, detail)
-        mean = float(np.average(
-            [path.offset_hz.mean() for path in line.paths], weights=[path.time_s.size for path in line.paths]
-        ))  # fmt: skip
-        if abs(mean) > plan.search_hz:
+            return Reason(ReasonCode.NO_LINE, detail)
+        if abs(line.mean_offset_hz) > plan.search_hz:
             detail = (
-                f"the strongest line lies at {_line(plan) + mean:.4g} Hz, more than {plan.search_hz:.3g} Hz from "
-                f"the nominal {_line(plan):.4g} Hz"
+                f"the strongest line lies at {_line(plan) + line.mean_offset_hz:.4g} Hz, more than "
+                f"{plan.search_hz:.3g} Hz from the nominal {_line(plan):.4g} Hz"
             )
-            return {}, extra, Reason(ReasonCode.NO_LINE, detail)
-        found, tracks = self._refined(runs, line)
-        locked = all(track.locked for track in tracks)
-        fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
-        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
-        extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
-        return found, extra, None
-
-    def _refined(
-        self, runs: dict[int, ZoomedRun], line: kernel.FollowedLine
-    ) -> tuple[dict[int, tuple[FloatArray, FloatArray]], list[kernel.PhaseTrack]]:
-        rate = self.plan.zoom.out_rate_hz
-        signals = tuple(zoomed.baseband[0] for zoomed in runs.values())
-        cycles = tuple(
-            kernel.path_cycles(path, signal.shape[-1], rate) for path, signal in zip(line.paths, signals, strict=True)
-        )
-        weights = kernel.joined_channel(signals, cycles, line.floor)
-        found: dict[int, tuple[FloatArray, FloatArray]] = {}
-        tracks = []
-        for run, signal, path in zip(runs, signals, line.paths, strict=True):
-            track = kernel.phase_track(signal, rate, path, weights, 0.5 * line.frame_s)
-            time_s = np.arange(signal.shape[-1]) / rate
-            chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
-            found[run] = (track.offset_hz, np.interp(time_s, path.time_s, chance))
-            tracks.append(track)
-        return found, tracks
-
-    def _output_times(self, zoomed: ZoomedRun) -> FloatArray:
-        """Instants of the outputs, counted from the run's first sample."""
-        plan = self.plan.zoom
-        index = zoomed.first + np.arange(zoomed.baseband.shape[-1])
-        return np.asarray(plan.delay_s + index * plan.hop / plan.rate_hz)
+            return Reason(ReasonCode.NO_LINE, detail)
+        return None
 
     def _piece(
-        self, zoomed: ZoomedRun, start_s: float, offset: tuple[FloatArray, FloatArray] | None
+        self, part: ZoomedRun, start_s: float, offset: tuple[FloatArray, FloatArray] | None
     ) -> tuple[FloatArray, ...]:
-        """Time, speed, confidence, line level, other level of one run, on the track's own grid."""
+        """Time, speed, confidence, line level, other level of one part, on the track's own grid."""
         plan = self.plan
-        first = zoomed.first * plan.zoom.hop / plan.rate_hz
-        n = max(1, int((zoomed.n_seen / plan.rate_hz - first) / plan.hop_s))
-        grid = np.asarray(first + (np.arange(n) + 0.5) * plan.hop_s, dtype=np.float64)
-        total = self._total_square(zoomed, grid)
+        n = max(1, int((part.stop - part.start) / plan.rate_hz / plan.hop_s))
+        grid = np.asarray(part.start / plan.rate_hz + (np.arange(n) + 0.5) * plan.hop_s, dtype=np.float64)
+        total = line_levels.total_square(plan.zoom, part, grid)
         if offset is None:
-            nan: FloatArray = np.full(n, np.nan)
-            speed = nan
+            speed: FloatArray = np.full(n, np.nan)
             if plan.given_time_s.size:
                 speed = np.interp(start_s + grid, plan.given_time_s, plan.given_speed_hz)
-            return np.asarray(start_s + grid), speed, np.zeros(n), nan, np.sqrt(total)
-        at = self._output_times(zoomed)
+            return np.asarray(start_s + grid), speed, np.zeros(n), np.full(n, np.nan), np.sqrt(total)
+        at = line_levels.output_times(plan.zoom, part)
         speed = (_line(plan) + np.interp(grid, at, offset[0])) / _order(plan)
-        line = self._line_square(zoomed, offset[0], at, grid)
+        square = line_levels.line_square(part.baseband[0], plan.zoom.out_rate_hz, offset[0])
+        line = np.interp(grid, at, square)
         other = np.sqrt(np.maximum(total - line, 0.0))
         return np.asarray(start_s + grid), speed, np.interp(grid, at, offset[1]), np.sqrt(line), other
 
-    def _line_square(self, zoomed: ZoomedRun, offset: FloatArray, at: FloatArray, grid: FloatArray) -> FloatArray:
-        """Mean square of the line about each instant, channels summed."""
-        rate = self.plan.zoom.out_rate_hz
-        turned = zoomed.baseband[0] * np.exp(-2j * np.pi * np.cumsum(offset) / rate)
-        width = max(1, min(turned.shape[-1], round(0.5 * rate)))
-        means = np.apply_along_axis(np.convolve, -1, turned, np.ones(width) / width, mode="same")
-        return np.asarray(np.interp(grid, at, 0.5 * np.sum(np.abs(means) ** 2, axis=0)))
 
-    def _total_square(self, zoomed: ZoomedRun, grid: FloatArray) -> FloatArray:
-        """Mean square about the mean of half a second around each instant, channels summed."""
-        plan = self.plan
-        hop_s = plan.zoom.hop / plan.rate_hz
-        if zoomed.hop_sum.shape[-1] == 0:
-            return np.zeros(grid.size)
-        sums = np.concatenate([np.zeros((len(plan.channels), 1)), np.cumsum(zoomed.hop_sum, axis=-1)], axis=-1)
-        squares = np.concatenate([np.zeros((len(plan.channels), 1)), np.cumsum(zoomed.hop_square, axis=-1)], axis=-1)
-        last = sums.shape[-1] - 1
-        centre = (grid - zoomed.first_hop * hop_s) / hop_s
-        half = max(0.5, 0.25 / hop_s)
-        low = np.clip(np.floor(centre - half), 0, last - 1).astype(int)
-        high = np.clip(np.ceil(centre + half), low + 1, last).astype(int)
-        count = (high - low) * plan.zoom.hop
-        mean = (sums[:, high] - sums[:, low]) / count
-        square = (squares[:, high] - squares[:, low]) / count - mean**2
-        return np.asarray(np.maximum(square, 0.0).sum(axis=0))
+def _together(parts: list[Followed]) -> dict[str, Any]:
+    """Figures of several parts: means; a count of cycles is as uncertain as all ends together."""
+    known = [item.extra for item in parts if item.extra]
+    together = {name: float(np.mean([extra[name] for extra in known if name in extra])) for name in (known or [{}])[0]}
+    if len(parts) > 1 and "cycle_std" in together:
+        together["cycle_std"] = float(np.sqrt(np.mean([extra["cycle_std"] ** 2 for extra in known])))
+    return {**together, "n_parts": sum(item.n_parts for item in parts)} if known else {}
+
+
+def _too_short() -> Reason:
+    return Reason(ReasonCode.NO_LINE, "no stretch is long enough to look for the firing line")
+
+
+def _no_speed() -> Reason:
+    return Reason(
+        ReasonCode.NO_SPEED,
+        "neither cylinders (or firing_order) with rpm, nor a tachometer or logged speed, is given",
+    )
 
 
 def _line(plan: Plan) -> float:
@@ -329,7 +347,9 @@ class TrackSpeed(Estimator[TrackSettings]):
         if line is not None:
             hop_s = min(hop_s, max(kernel.frame_seconds(line) / 10.0, 0.02))
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
-        return Plan(rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds)
+        long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
+        part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
+        return Plan(rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part)
 
 
 def _nominal(facts: Mapping[str, Any]) -> float | None:

@@ -197,6 +197,25 @@ def order_presence(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     return replace(energy, low_density=np.diag(energy.line_noise_variance(line) * seconds))
 
 
+def pooled_energy(parts: list[OrderEnergy]) -> OrderEnergy:
+    """Energies of several parts of one record as one: each counts by its duration."""
+    if len(parts) == 1:
+        return parts[0]
+    seconds = sum(part.seconds for part in parts)
+    shares = [part.seconds / seconds for part in parts]
+
+    def mean(name: str) -> FloatArray:
+        return np.asarray(sum(share * getattr(part, name) for share, part in zip(shares, parts, strict=True)))
+
+    return OrderEnergy(
+        square=mean("square"), total=mean("total"), by_total=mean("by_total"),
+        beat_variance=np.asarray(sum(s**2 * p.beat_variance for s, p in zip(shares, parts, strict=True))),
+        beats=max(parts, key=lambda part: len(part.beats)).beats, floor=mean("floor"), low_density=mean("low_density"),
+        n_low=sum(part.n_low for part in parts), seconds=seconds, half_band_hz=float(mean("half_band_hz")),
+        floor_band_hz=float(mean("floor_band_hz")),
+    )  # fmt: skip
+
+
 def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
     """Whether a line is sharper on the track's angle than in plain time, and stands where the track says.
 

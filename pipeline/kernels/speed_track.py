@@ -1,4 +1,4 @@
-"""Speed over time: from the firing line itself, from tachometer pulses, or from a logged speed.
+"""Speed over time from the firing line itself.
 
 The line is followed in three steps, each on the complex baseband around its nominal place: short spectra
 summed over the channels, the best path through them, and the phase that is left along that path.
@@ -177,6 +177,11 @@ class FollowedLine:
     """[shape=(n_channel,)] mean square of the baseband per Hz."""
 
     @property
+    def mean_offset_hz(self) -> float:
+        """Mean place of the line, from the zoom's centre."""
+        return float(np.mean(np.concatenate([path.offset_hz for path in self.paths])))
+
+    @property
     def line_to_floor(self) -> float:
         """Line power over floor power in 1 Hz (channels summed, each over its own floor)."""
         return max(0.0, self.mean_excess - self.floor.size) * 1.5 / self.frame_s
@@ -338,6 +343,15 @@ def phase_track(
     return PhaseTrack(cycles, np.gradient(cycles) * rate_hz if n > 1 else np.zeros(n), locked, n_fades)
 
 
+def phase_tracks(runs: tuple[ComplexArray, ...], rate_hz: float, line: FollowedLine) -> list[PhaseTrack]:
+    """Phase of the line in every run, smoothed over half the frame length that suits its wander."""
+    cycles = tuple(path_cycles(path, run.shape[-1], rate_hz) for path, run in zip(line.paths, runs, strict=True))
+    weights = joined_channel(runs, cycles, line.floor)
+    return [
+        phase_track(run, rate_hz, path, weights, 0.5 * line.frame_s) for path, run in zip(line.paths, runs, strict=True)
+    ]
+
+
 FADED = 2.5
 MOST_FADED = 0.03
 
@@ -369,62 +383,3 @@ def drift_density(line: FollowedLine) -> float:
     A frame of T seconds with a Hann window knows a steady frequency to ``18 / ((2 pi)**2 r T**3)`` Hz**2.
     """
     return float(18.0 / ((2.0 * np.pi) ** 2 * max(line.line_to_floor, 1e-9) * line.frame_s**2))
-
-
-def pulse_speed(times_s: FloatArray, pulses_per_revolution: float = 1.0) -> tuple[FloatArray, FloatArray]:
-    """Times and speeds (revolutions per second) at the tachometer's pulses [shape=(n,)] each.
-
-    Constant angular acceleration over each three pulses: the angle is a parabola through them, its slope at
-    the middle pulse is the speed there; the end pulses take the slope of their neighbour's parabola.
-
-    Raises
-    ------
-    ValueError
-        Fewer than three pulses, or times that do not rise.
-
-    References
-    ----------
-    K. R. Fyfe, E. D. S. Munck, "Analysis of computed order tracking", Mech. Syst. Signal Process. 11(2),
-    187-205, 1997.
-    """
-    _check_pulses(times_s)
-    step = 1.0 / pulses_per_revolution
-    before, after = np.diff(times_s)[:-1], np.diff(times_s)[1:]
-    middle = step * (before / after + after / before) / (before + after)
-    bend = step * (1.0 / after - 1.0 / before) / (before + after)
-    first = middle[0] - 2.0 * bend[0] * before[0]
-    last = middle[-1] + 2.0 * bend[-1] * after[-1]
-    return times_s.astype(float), np.concatenate([[first], middle, [last]])
-
-
-def pulse_instants(times_s: FloatArray, revolutions: FloatArray, pulses_per_revolution: float = 1.0) -> FloatArray:
-    """Instants [shape like revolutions] at which the shaft has turned so far, counted from the first pulse.
-
-    The angle is the parabola through the three pulses around the wanted angle (Fyfe and Munck 1997, constant
-    angular acceleration), solved for time.
-
-    Raises
-    ------
-    ValueError
-        Fewer than three pulses, times that do not rise, or angles outside the pulses.
-    """
-    _check_pulses(times_s)
-    wanted = np.asarray(revolutions, dtype=float) * pulses_per_revolution
-    if wanted.size and (wanted.min() < 0.0 or wanted.max() > times_s.size - 1):
-        msg = f"angles must lie within the pulses, 0 to {(times_s.size - 1) / pulses_per_revolution!r} revolutions"
-        raise ValueError(msg)
-    middle = np.clip(np.rint(wanted).astype(int), 1, times_s.size - 2)
-    before = times_s[middle] - times_s[middle - 1]
-    after = times_s[middle + 1] - times_s[middle]
-    slope = (before / after + after / before) / (before + after)
-    bend = (1.0 / after - 1.0 / before) / (before + after)
-    turned = wanted - middle
-    # the root of bend t^2 + slope t = turned that goes to turned / slope as bend goes to 0
-    root = np.sqrt(np.maximum(slope**2 + 4.0 * bend * turned, 0.0))
-    return np.asarray(times_s[middle] + 2.0 * turned / (slope + root))
-
-
-def _check_pulses(times_s: FloatArray) -> None:
-    if times_s.size < 3 or not np.all(np.diff(times_s) > 0):
-        msg = f"a tachometer needs three or more pulses at rising times, found {times_s.size!r}"
-        raise ValueError(msg)

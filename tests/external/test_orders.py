@@ -8,7 +8,7 @@ from thrumline.pipeline.contracts import Context, SignalSpec
 from thrumline.pipeline.kernels import order_tracking
 from thrumline.pipeline.kernels.amplitude_uncertainty import amplitude_covariance
 from thrumline.pipeline.kernels.angle_domain import on_angle, order_spectrum, whole_cycles
-from thrumline.pipeline.kernels.speed_track import pulse_instants, pulse_speed
+from thrumline.pipeline.kernels.tachometer import pulse_instants, pulse_speed
 from thrumline.pipeline.kernels.zoom import baseband, zoom_plan
 from thrumline.plugins.track_speed import TrackSettings, TrackSpeed
 

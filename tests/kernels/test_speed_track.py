@@ -1,4 +1,4 @@
-"""Speed from the line: path, phase, what noise looks like, stated uncertainty; speed from pulses."""
+"""Speed from the line: path, phase, what noise looks like, stated uncertainty."""
 
 import numpy as np
 import pytest
@@ -160,32 +160,3 @@ def test_path_cycles_are_the_integral_of_the_path():
     expected = 0.1 * (at**2 - 0.25)
     assert np.max(np.abs(cycles[inside] - expected[inside])) < 1e-9
     assert cycles[0] == pytest.approx(-0.5 * 0.1)
-
-
-def test_pulses_of_a_steady_shaft_give_its_speed_everywhere():
-    times = np.arange(50) / (12.5 * 4)
-    at, speed = kernel.pulse_speed(times, 4.0)
-    assert np.array_equal(at, times)
-    assert np.allclose(speed, 12.5, rtol=1e-12)
-
-
-def test_pulses_of_a_constant_acceleration_are_exact():
-    """Angle 10 t + t**2 revolutions: speed 10 + 2 t at every pulse, ends included."""
-    turns = np.arange(60)
-    times = -5.0 + np.sqrt(25.0 + turns)
-    _, speed = kernel.pulse_speed(times)
-    assert np.allclose(speed, 10.0 + 2.0 * times, rtol=1e-9)
-    wanted = np.linspace(0.0, 59.0, 333)
-    assert np.allclose(kernel.pulse_instants(times, wanted), -5.0 + np.sqrt(25.0 + wanted), atol=1e-12)
-
-
-def test_too_few_or_falling_pulses_are_refused():
-    with pytest.raises(ValueError, match="three or more pulses"):
-        kernel.pulse_speed(np.array([0.0, 1.0]))
-    with pytest.raises(ValueError, match="rising times"):
-        kernel.pulse_instants(np.array([0.0, 1.0, 0.5]), np.array([0.5]))
-
-
-def test_angles_outside_the_pulses_are_refused():
-    with pytest.raises(ValueError, match="within the pulses"):
-        kernel.pulse_instants(np.arange(4.0), np.array([3.2]))

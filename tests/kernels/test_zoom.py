@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from thrumline.pipeline.kernels.zoom import Zoom, ZoomedRuns, baseband, zoom_plan
+from thrumline.pipeline.kernels.zoom import Zoom, baseband, zoom_plan
+from thrumline.pipeline.kernels.zoomed_runs import ZoomedRuns
 
 RATE = 800.0
 PLAN = zoom_plan(RATE, (40.0, 80.0), (5.0, 8.0))
@@ -82,8 +83,8 @@ def test_parts_on_the_grid_merge_to_the_whole():
     first.push(0, 0, values[:, : start + PLAN.length - PLAN.hop])
     second.push(0, start, values[:, start:])
     first.merge(second)
-    a, b = whole.runs()[0], first.runs()[0]
-    assert (a.first, a.n_seen) == (b.first, b.n_seen)
+    a, b = whole.rest()[0][1], first.rest()[0][1]
+    assert (a.first, a.start, a.stop) == (b.first, b.start, b.stop)
     for name in ("baseband", "hop_sum", "hop_square"):
         left, right = getattr(a, name), getattr(b, name)
         assert left.shape == right.shape
@@ -96,9 +97,55 @@ def test_sums_of_hops_are_those_of_the_samples():
     zoomed.push(0, 0, values[:, :17])
     zoomed.push(0, 17, values[:, 17:])
     rows = values[:, : 10 * PLAN.hop].reshape(1, 10, PLAN.hop)
-    run = zoomed.runs()[0]
+    run = zoomed.rest()[0][1]
     assert np.allclose(run.hop_sum, rows.sum(-1), rtol=0, atol=1e-12)
     assert np.allclose(run.hop_square, (rows**2).sum(-1), rtol=1e-12)
+
+
+def collected(zoomed):
+    """Parts that were handed out and what was left, by their first frame."""
+    return sorted((part for _, part in zoomed.ready() + zoomed.rest()), key=lambda part: part.first)
+
+
+def test_parts_of_a_long_record_do_not_depend_on_the_cutting_or_the_workers():
+    """Parts of 25 frames: from one push, from many, and from two workers, the same frames, sums and spans."""
+    values = np.random.default_rng(9).standard_normal((2, 7000))
+    at_once = ZoomedRuns(PLAN, 2, 25)
+    at_once.push(0, 0, values)
+    bit_by_bit, parts, at = ZoomedRuns(PLAN, 2, 25), [], 0
+    for n in (500, 1, 2333, 40, 4126):
+        bit_by_bit.push(0, at, values[:, at : at + n])
+        parts += [part for _, part in bit_by_bit.ready()]
+        at += n
+    parts = sorted(parts + collected(bit_by_bit), key=lambda part: part.first)
+    start = 110 * PLAN.hop
+    one, other = ZoomedRuns(PLAN, 2, 25), ZoomedRuns(PLAN, 2, 25)
+    one.push(0, 0, values[:, : start + PLAN.length - PLAN.hop])
+    other.push(0, start, values[:, start:])
+    early = [part for worker in (one, other) for _, part in worker.ready()]
+    one.merge(other)
+    merged = sorted(early + collected(one), key=lambda part: part.first)
+    expected = collected(at_once)
+    assert len(expected) > 4
+    for found in (parts, merged):
+        assert [(p.first, p.start, p.stop, p.n_out) for p in found] == [
+            (p.first, p.start, p.stop, p.n_out) for p in expected
+        ]
+        for a, b in zip(found, expected, strict=True):
+            assert np.allclose(a.baseband, b.baseband, rtol=0, atol=1e-12)
+            shared = range(max(a.first_hop, b.first_hop), b.stop // PLAN.hop)
+            for hop in shared:
+                assert np.allclose(a.hop_sum[:, hop - a.first_hop], b.hop_sum[:, hop - b.first_hop], atol=1e-11)
+
+
+def test_parts_follow_each_other_without_a_hole():
+    values = np.random.default_rng(10).standard_normal((1, 7000))
+    zoomed = ZoomedRuns(PLAN, 1, 25)
+    zoomed.push(0, 0, values)
+    parts = collected(zoomed)
+    assert parts[0].start == 0
+    assert parts[-1].stop == 7000
+    assert [part.stop for part in parts[:-1]] == [part.start for part in parts[1:]]
 
 
 @pytest.mark.external

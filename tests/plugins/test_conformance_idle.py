@@ -136,10 +136,6 @@ class TestCombine(DerivationSuite):
 class TestOrders(EstimatorSuite):
     needs = ("track",)
 
-    @pytest.mark.xfail(reason="keeps every order's band through time, 7 kB a second and channel whatever the rate")
-    def test_memory_does_not_grow_with_the_samples(self):
-        super().test_memory_does_not_grow_with_the_samples()
-
     def stage(self):
         return made("orders")
 

@@ -1,0 +1,70 @@
+"""Which bands to zoom into for a set of orders: how wide each must be, and which of them fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class OrderBand:
+    """One order's band: half the counted band, how far the floor reaches, and half the zoom, in Hz."""
+
+    order: float
+    half_band_hz: float
+    reach_hz: float
+    half_zoom_hz: float
+
+
+@dataclass(frozen=True)
+class SpeedRange:
+    """Median speed (revolutions per second) and half its range over the capture."""
+
+    speed_hz: float
+    spread_hz: float
+
+
+NARROWEST_HZ = 0.35
+"""Half the narrowest band: some ten cells of a half-minute record either side of the line."""
+SLOWEST_FILTER_HZ = 6.0
+"""A confirming order may not need a sharper filter than this: it would cost the reading its ends."""
+
+
+def firing_band(firing: float, speed: SpeedRange, half_band_hz: float, rate_hz: float) -> OrderBand | None:
+    """The firing order's band, or None where it does not fit below half the rate or above 0 Hz."""
+    return _band(firing, speed, max(half_band_hz, NARROWEST_HZ), 6.0, rate_hz)
+
+
+def further_band(
+    order: float, firing: OrderBand, speed: SpeedRange, rate_hz: float, *, asked: bool = False
+) -> OrderBand | None:
+    """A further order's band; its wander is proportional, its width by wander's law goes with the power 2/3.
+
+    One that may only confirm (not ``asked`` for) is left out where it would cost the reading its ends.
+    """
+    half = firing.half_band_hz * (order / firing.order) ** (2.0 / 3.0)
+    half = min(half, 0.2 * order * speed.speed_hz)
+    band = _band(order, speed, half, 6.0 if asked else 3.0, rate_hz)
+    if band is None or asked:
+        return band
+    own = order * speed.speed_hz - band.half_zoom_hz
+    main = firing.order * speed.speed_hz - firing.half_zoom_hz
+    return band if own >= min(SLOWEST_FILTER_HZ, main) else None
+
+
+def confirming_orders(
+    firing: float, multiples: tuple[float, ...], single: tuple[float, ...], strokes: int | None
+) -> list[float]:
+    """Orders that may confirm the firing order's name: whole multiples of the engine's cycle, each once."""
+    step = 1.0 if strokes == 2 else 0.5
+    wanted = [firing * k for k in multiples] + list(single)
+    whole = [order for order in wanted if abs(order / step - round(order / step)) < 1e-9 and order > 0]
+    return [order for order in dict.fromkeys(whole) if abs(order - firing) > 1e-9]
+
+
+def _band(order: float, speed: SpeedRange, half_band_hz: float, floors: float, rate_hz: float) -> OrderBand | None:
+    """A band whose floor reaches ``floors`` half bands out, inside 55 % to 145 % of the line's frequency."""
+    center, spread = order * speed.speed_hz, order * speed.spread_hz
+    reach = min(max(floors * half_band_hz, 2.0), 0.45 * center - spread)
+    if reach <= 2.0 * half_band_hz or center + spread + reach >= 0.5 * rate_hz:
+        return None
+    return OrderBand(order, half_band_hz, reach, reach + spread)
