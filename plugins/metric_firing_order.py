@@ -29,8 +29,12 @@ class FiringOrderSettings(StageSettings):
     """When a line is a line."""
 
     least_line_to_floor_db: float = Field(
-        10.0, description="Line power over floor power in 1 Hz, all axes together; where the reading shows, at two "
-        "standard uncertainties, that it is below this it would scatter by 4 % and more in 30 s: an upper bound only."
+        10.0, description="Line power over floor power in 1 Hz, all axes together; a line below this would scatter "
+        "by more than 4 % in 30 s and gets an upper bound only."
+    )  # fmt: skip
+    sure_sigma: float = Field(
+        3.0, ge=0, description="Standard uncertainties by which a line must be shown to be below that ratio: a "
+        "sharper cut would leave only the lucky half of lines that are at it."
     )  # fmt: skip
     least_sigma: float = Field(
         5.0, gt=0, description="The line's energy must stand this many standard deviations of noise above nothing; "
@@ -95,7 +99,7 @@ class FiringOrder(Metric[FiringOrderSettings]):
         total = sum(item.amplitude**2 for item in entries)
         noise = float(np.sqrt(sum(item.extra["least"] ** 4 for item in entries)))
         ratio = line_to_floor_db(entries)
-        at_most = ratio + 20.0 * np.log10(1.0 + 2.0 * std / value) if value > 0 else -np.inf
+        at_most = ratio + 20.0 * np.log10(1.0 + self.settings.sure_sigma * std / value) if value > 0 else -np.inf
         if total > self.settings.least_sigma * noise and at_most >= self.settings.least_line_to_floor_db:
             return like
         bound = (value + 1.645 * std) / MILLI_G

@@ -321,9 +321,7 @@ class OrdersTracked(Estimator[OrdersSettings]):
             reported=(firing, *(band.order for band in bands if band.order in self.settings.orders)),
             zoom=zoom,
             bands=tuple(
-                kernel.BandPlan(
-                    zoom.out_rate_hz, b.half_band_hz, min(2.2 * b.half_band_hz, 0.6 * b.reach_hz), b.reach_hz, 0.8 * cycle_hz
-                )
+                kernel.BandPlan(zoom.out_rate_hz, b.half_band_hz, b.beside_hz, b.reach_hz, 0.8 * cycle_hz)
                 for b in bands
             ),
             track=track,

@@ -19,9 +19,9 @@ from scipy.ndimage import median_filter
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 
-STICKS_OUT = 20.0
-"""A beat must have this many times the power around it: by chance a few in a million cells have, and a few in
-ten thousand where the surroundings slope by half."""
+STICKS_OUT = 14.0
+"""A beat must have this many times the power around it: by chance one in a million cells has, and one in a
+thousand where the surroundings slope by half."""
 AROUND = 41
 MOST = 5
 SLOWEST_CELLS = 2.0
@@ -69,9 +69,10 @@ def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squa
     """
     left = [Squares(r.values - r.values.mean(axis=-1, keepdims=True), r.time_s, r.cycles) for r in runs]
     longest = max(run.span_s for run in runs)
+    level = np.asarray(sum(run.span_s * run.values.mean(axis=-1) for run in runs) / sum(run.span_s for run in runs))
     found: list[Beat] = []
     for _ in range(MOST):
-        candidates = [_strongest(left, clock, highest_hz, longest) for clock in ("angle", "time")]
+        candidates = [_strongest(left, clock, highest_hz, level) for clock in ("angle", "time")]
         angle, time = candidates
         # where speed hardly wanders both clocks show the same: the angle's is the likelier cause
         excess, clock, frequency = time if time[0] > 1.2 * angle[0] else angle
@@ -112,9 +113,13 @@ def _angle_time(run: Squares) -> FloatArray:
 
 
 def _strongest(
-    runs: list[Squares], clock: Literal["angle", "time"], highest_hz: float, longest_s: float
+    runs: list[Squares], clock: Literal["angle", "time"], highest_hz: float, level: FloatArray
 ) -> tuple[float, Literal["angle", "time"], float]:
-    """Excess over the surroundings, clock and frequency (from the mean line) of the strongest beat."""
+    """Excess over the surroundings, clock and frequency (from the mean line) of the strongest beat.
+
+    A channel counts by how far a beat would stand out in it: its mean ``level`` squared over its noise.
+    """
+    longest_s = max(run.span_s for run in runs)
     rate = (runs[0].time_s.size - 1) / (runs[0].time_s[-1] - runs[0].time_s[0])
     n_fft = fft.next_fast_len(int(2 * longest_s * rate) + 2)
     total: FloatArray = np.zeros(n_fft)
@@ -125,8 +130,9 @@ def _strongest(
             values = np.stack([np.interp(even, at, channel.real) for channel in values]).astype(complex)
         window = np.hanning(values.shape[-1] + 2)[1:-1]
         power = np.abs(fft.fft(values * window, n_fft, axis=-1)) ** 2
-        scale = np.median(power, axis=-1, keepdims=True)
-        total += run.span_s * np.sum(power / np.maximum(scale, 1e-300), axis=0)
+        scale = np.maximum(np.median(power, axis=-1, keepdims=True), 1e-300)
+        weight = level[:, None] ** 2 / scale
+        total += run.span_s * np.sum(power / scale * weight, axis=0) / np.sum(weight)
     offsets = fft.fftfreq(n_fft, 1.0 / rate)
     band = np.flatnonzero(np.abs(offsets) <= highest_hz)
     band = band[np.argsort(offsets[band])]

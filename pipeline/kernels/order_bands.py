@@ -14,6 +14,11 @@ class OrderBand:
     reach_hz: float
     half_zoom_hz: float
 
+    @property
+    def beside_hz(self) -> float:
+        """Where the floor begins: at 2.2 half bands, where the tail of a line 40 dB up has fallen below it."""
+        return min(2.2 * self.half_band_hz, 0.6 * self.reach_hz)
+
 
 @dataclass(frozen=True)
 class SpeedRange:
