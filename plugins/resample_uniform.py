@@ -19,13 +19,8 @@ from ..pipeline.contracts import (
     hookimpl,
 )
 from ..pipeline.contracts.signal import FloatArray
-from ..pipeline.kernels.resampling import (
-    GRID_GROUP,
-    GRID_TAPS,
-    GridResampler,
-    RateConverter,
-    conversion_plan,
-)
+from ..pipeline.kernels.resampling import RateConverter, conversion_plan
+from ..pipeline.kernels.uneven_resampling import GRID_GROUP, GRID_TAPS, GridResampler
 
 
 class ResampleSettings(StageSettings):

@@ -14,8 +14,8 @@ from thrumline.pipeline.kernels.clock import clock_fit
 from thrumline.pipeline.kernels.interpolation import hann_two_bins
 from thrumline.pipeline.kernels.line_fit import measured_line, measured_lines
 from thrumline.pipeline.kernels.lines import LineSpectrum, lines_and_floor, noise_floor
-from thrumline.pipeline.kernels.resampling import GridResampler
 from thrumline.pipeline.kernels.spectra import SpectralSum, SpectrumPlan
+from thrumline.pipeline.kernels.uneven_resampling import GridResampler
 
 CAPTURES = Path(__file__).resolve().parents[3] / "shared" / "captures"
 pytestmark = pytest.mark.skipif(not CAPTURES.is_dir(), reason="the real captures are not beside this repository")

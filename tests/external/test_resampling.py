@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from thrumline.pipeline.kernels.resampling import GridResampler, RateConverter, conversion_plan, conversion_response
+from thrumline.pipeline.kernels.resampling import RateConverter, conversion_plan, conversion_response
+from thrumline.pipeline.kernels.uneven_resampling import GridResampler
 
 pytestmark = pytest.mark.external
 

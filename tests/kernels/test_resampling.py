@@ -5,13 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thrumline.pipeline.kernels.resampling import (
-    GRID_TAPS,
-    GridResampler,
-    RateConverter,
-    conversion_plan,
-    least_squares_weights,
-)
+from thrumline.pipeline.kernels.resampling import RateConverter, conversion_plan
+from thrumline.pipeline.kernels.uneven_resampling import GRID_TAPS, GridResampler, least_squares_weights
 
 
 def converted(values, rates, cuts=(), first=0):
