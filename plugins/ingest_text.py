@@ -155,7 +155,7 @@ def _group_head(
 def _clock(survey: Survey, mapping: ChannelMapping) -> tuple[Clock, TimeScale | None, ClockFit | None]:
     layout = survey.layout
     if not layout.time:
-        return clock_without_stamps(layout.declared, mapping), None, None
+        return clock_without_stamps(layout, mapping), None, None
     survey.stamps.refuse_backward()
     scale = survey.stamps.scale(layout, mapping)
     fit = survey.stamps.fit(scale)

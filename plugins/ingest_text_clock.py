@@ -29,6 +29,12 @@ LEAST_RATE_HZ, MOST_RATE_HZ = 20.0, 60000.0
 _UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _EPOCH_S = (9.4e8, 4.2e9)
 """Seconds since 1970 from the year 2000 to 2103: larger than any time since start-up would be."""
+_DATE_FORMS = (
+    (r"^(\d{4})(\d\d)(\d\d)(?=\D|$)", r"\1-\2-\3"),
+    (r"^(\d{4})/(\d\d)/(\d\d)", r"\1-\2-\3"),
+    (r"^(\d\d)\.(\d\d)\.(\d{4})", r"\3-\2-\1"),
+)
+"""Dates that are no ISO dates, and how they become some."""
 _MOST_DECIMALS = 12
 
 
@@ -69,9 +75,10 @@ def iso_nanoseconds(texts: npt.NDArray[np.object_], lines: npt.NDArray[np.int64]
     import pandas as pd
 
     plain = pd.Series(texts, dtype=object).str.strip().str.replace(",", ".", regex=False)
-    if not plain.str.contains("-|^\\d{8}", regex=True).any():
+    if not plain.str.contains(r"-|/|^\d{8}|^\d\d\.\d\d\.", regex=True).any():
         plain = "1970-01-01T" + plain
-    plain = plain.str.replace(r"^(\d{4})(\d\d)(\d\d)(?=\D|$)", r"\1-\2-\3", regex=True)
+    for pattern, iso in _DATE_FORMS:
+        plain = plain.str.replace(pattern, iso, regex=True)
     try:
         moments = pd.to_datetime(plain, format="ISO8601", utc=True)
     except (ValueError, OverflowError):
@@ -253,9 +260,15 @@ def _refuse_other_rate(fit: ClockFit, rate_hz: float | None, tolerance: float, s
         )  # fmt: skip
 
 
-def clock_without_stamps(declared: Declared, mapping: ChannelMapping) -> Clock:
+def clock_without_stamps(layout: Layout, mapping: ChannelMapping) -> Clock:
     """The clock of a file without time column: a stated rate, or none and so a refusal."""
-    stated, written = mapping.sample_rate_hz, declared.rate_hz
+    stated, written = mapping.sample_rate_hz, layout.declared.rate_hz
+    if stated is None and written is None and layout.unread_time:
+        raise ReaderRefusal(
+            ReasonCode.BAD_CLOCK, "the time column is in no form that is certain", found=repr(layout.unread_time),
+            allowed="seconds, ms, us; 2026-11-25T10:15:30.125, 25.11.2026 10:15:30.125, 10:15:30.125",
+            todo="write the stamps so, or fill column 'sample_rate_hz' of the captures table",
+        )  # fmt: skip
     if stated is None and written is None:
         raise ReaderRefusal(
             ReasonCode.BAD_CLOCK, "the file has no time column and names no rate",

@@ -26,6 +26,8 @@ class Layout:
     passed_over: tuple[str, ...]
     declared: Declared
     header: tuple[str, ...]
+    unread_time: str = ""
+    """First cell of a column that is named a time but holds other text."""
 
 
 def layout_of(dialect: Dialect, mapping: ChannelMapping) -> Layout:
@@ -49,7 +51,14 @@ def layout_of(dialect: Dialect, mapping: ChannelMapping) -> Layout:
     data = [column for column in numbered if dialect.kinds[column.cell] == "number"]
     passed = tuple(column.name for column in numbered if dialect.kinds[column.cell] != "number")
     data = [with_unit(column, mapping, declared.unit_text) for column in with_axes(data, numbered, mapping)]
-    return Layout(tuple(time), tuple(data), passed, declared, labels if any(labels) else ())
+    return Layout(
+        tuple(time), tuple(data), passed, declared, labels if any(labels) else (), _unread_time(numbered, dialect)
+    )
+
+
+def _unread_time(numbered: list[Column], dialect: Dialect) -> str:
+    named = [c for c in numbered if dialect.kinds[c.cell] == "text" and (is_time_name(c) or c.name.lower() == "date")]
+    return dialect.sample[0][named[0].cell] if named and dialect.sample else ""
 
 
 def with_named_empties(dialect: Dialect) -> Dialect:

@@ -28,10 +28,12 @@ _NUMBER = {
     ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?", re.ASCII),
 }
 STAMP = re.compile(
-    r"(?:\d{4}-\d\d-\d\d|\d{8}(?=T))(?:[T ]+\d\d:?\d\d(?::?\d\d(?:[.,]\d{1,9})?)?\s*(?:Z|[+-]\d\d:?\d\d)?)?"
+    r"(?:\d{4}-\d\d-\d\d|\d{4}/\d\d/\d\d|\d\d\.\d\d\.\d{4}|\d{8}(?=T))"  # a date: ISO, with slashes, or day first
+    r"(?:[T ]+\d\d:?\d\d(?::?\d\d(?:[.,]\d{1,9})?)?\s*(?:Z|[+-]\d\d:?\d\d)?)?"  # and a time of day
     r"|\d\d:\d\d:\d\d(?:[.,]\d{1,9})?",
     re.ASCII,
 )
+"""Stamps whose order of day and month is certain: 11/12/2026 is not one of them."""
 _NAMES = {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar", " ": "blanks", "": "none (one column)"}
 
 
@@ -223,8 +225,13 @@ def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
     encoding = encoding_of(head)
     text = head.decode(encoding, errors="replace").removeprefix("\ufeff")
     lines = plain_newlines(text).split("\n")
-    if not complete:
+    if not complete and len(lines) > 1:
         lines.pop()
+    elif not complete:
+        raise ReaderRefusal(
+            ReasonCode.LIMIT_EXCEEDED, "the first line is too long for a header or a row",
+            found=f"no line end in {HEAD_BYTES} bytes", todo="export the samples as rows, one instant a line",
+        )  # fmt: skip
     if not "".join(lines).strip():
         raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no text", todo="record again, or export again")
     _refuse_binary(text)

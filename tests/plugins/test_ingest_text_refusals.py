@@ -339,6 +339,17 @@ def test_impossible_dates_are_refused_with_their_line(tmp_path, stamp):
     check(refusal(tmp_path, stamped(stamps, "timestamp"), ChannelMapping()), ReasonCode.BAD_CLOCK, "line 11 has no valid time stamp", re.escape(stamp))
 
 
+def test_stamps_whose_day_and_month_may_be_swapped_are_refused_with_the_allowed_forms(tmp_path):
+    stamps = [f"11/12/2026 10:15:{30 + i * 0.01:06.3f}" for i in range(40)]
+    found = refusal(tmp_path, stamped(stamps, "timestamp"), ChannelMapping())
+    check(found, ReasonCode.BAD_CLOCK, "in no form that is certain", "'11/12/2026 10:15:30.000'", "25.11.2026 10:15:30.125", "sample_rate_hz")
+    assert accepted(tmp_path, stamped(stamps, "timestamp"), RATE).groups[0].clock.rate_hz == 100.0
+
+
+def test_a_first_line_without_end_is_refused(tmp_path):
+    check(refusal(tmp_path, ",".join(["1.25"] * 1_000_000)), ReasonCode.LIMIT_EXCEEDED, "the first line is too long", "one instant a line")
+
+
 def test_a_stamp_that_is_none_is_refused_with_its_line(tmp_path):
     stamps = [f"2026-11-25T10:15:{30 + i * 0.01:06.3f}" for i in range(40)]
     stamps[9] = "yesterday"
