@@ -31,6 +31,10 @@ from ..pipeline.kernels.lines import LineSpectrum, lines_and_floor
 from ..pipeline.kernels.windows import cosine_coefficients
 
 
+LEAST_MPS2 = 1e-9
+"""A ten-millionth of a milli-g: below it is arithmetic, not motion."""
+
+
 class LinesSettings(StageSettings):
     """What counts as a line, and how it may be called."""
 
@@ -113,6 +117,8 @@ class FindLines(Derivation[LinesSettings]):
         ]
         spectrum = line_spectrum(spectra, channels)
         bins, floor = lines_and_floor(spectrum, self.settings.false_lines)
+        # a stuck channel leaves the rounding of its mean, which has peaks of its own
+        bins = bins[spectrum.auto[:, bins].sum(axis=0) > LEAST_MPS2**2]
         found = measured_lines(spectrum, floor, bins[: self.settings.most_lines])
         groups = _group_notes(found, spectrum.bin_hz)
         return [

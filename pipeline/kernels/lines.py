@@ -30,6 +30,8 @@ FLOOR_CELLS = 576
 """Bins times independent averages behind each value of the floor: it is then right to some 6 %."""
 
 
+ROUNDING_FLOOR = 1e-28
+"""Of the highest bin: what rounding alone leaves in double precision, and the least floor of a silent spectrum."""
 LEAST_VALLEY = 0.1
 """Nepers of power by which a valley must part two peaks, however steady they are."""
 LEAK_BINS = 24
@@ -86,7 +88,9 @@ def noise_floor(
     ordered = np.partition(stretches, np.unique(ranks), axis=-1)
     low = np.take_along_axis(ordered, np.broadcast_to(ranks[None, :, None], (*ordered.shape[:2], 1)), axis=-1)[..., 0]
     share = special.chdtri(2.0 * n_effective, 1.0 - (ranks + 0.5) / count) / (2.0 * n_effective)
-    level = np.log(np.maximum(low / share, np.finfo(np.float64).tiny))
+    # a dead axis gets the floor of rounding of the liveliest, and its square must not underflow
+    least = max(ROUNDING_FLOOR * float(auto.max()), 1e-140)
+    level = np.log(np.maximum(low / share, least))
     centres, bins = starts + 0.5 * (size - 1), np.arange(n_f)
     return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
 

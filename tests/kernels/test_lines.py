@@ -198,6 +198,23 @@ def test_uncertainty_never_falls_below_the_least_possible():
         assert np.all(line.amplitude_std >= np.sqrt(line.floor_density / 30.0) * (1 - 1e-12))
 
 
+def test_signal_without_noise_and_dead_axis_are_taken_as_they_are():
+    """A pure sine on one axis, nothing on the other: one line, no warning, the dead axis reads 0."""
+    t = np.arange(6000) / RATE
+    values = np.array([np.cos(2 * np.pi * 40.1 * t), np.zeros(6000)])
+    line = found_in(values)[0]
+    assert line.amplitude == pytest.approx([1.0, 0.0], abs=1e-6)
+    assert found_in(np.zeros((2, 6000))) == []
+
+
+@pytest.mark.parametrize("segment", [16, 20, 50])
+def test_spectrum_of_a_few_bins_is_searched_without_fault(segment):
+    rng = np.random.default_rng(17)
+    t = np.arange(segment) / RATE
+    found = found_in((np.cos(2 * np.pi * 50 * t) + 0.01 * rng.standard_normal(segment))[None], segment=segment)
+    assert all(abs(line.frequency_hz - 50.0) < RATE / segment for line in found)
+
+
 def test_noise_of_neighbouring_hann_bins_is_correlated_by_two_thirds():
     assert noise_correlation("hann")[:3] == pytest.approx([1.0, 2 / 3, 1 / 6])
     assert noise_correlation("rectangle")[1] == 0.0
