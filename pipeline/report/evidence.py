@@ -20,10 +20,13 @@ _MOST_READINGS = 600
 
 
 class EvidenceSheet:
-    """Builds the lower part of the page. A large study shares a fixed budget of drawn points among its captures."""
+    """Builds the lower part of the page. A large study shares a fixed budget of drawn points among its captures.
 
-    def __init__(self, tables: StudyTables, answers: AnswerSheet) -> None:
-        self.tables, self.answers = tables, answers
+    ``brief`` leaves single readings and the level strips of fit captures to the files, and halves the budget.
+    """
+
+    def __init__(self, tables: StudyTables, answers: AnswerSheet, *, brief: bool = False) -> None:
+        self.tables, self.answers, self.brief = tables, answers, brief
         self._rows = {row.number: row for row in answers.rows}
         spectra = [found for item in tables.captures if (found := tables.spectrum(item.entry))]
         read = [
@@ -34,10 +37,16 @@ class EvidenceSheet:
         ]
         self._top_hz = top_frequency(spectra, max(read) if read else None)
         n_captures, n_readings = len(tables.captures), len(tables.documents.readings)
-        self._data_points = _shared(115_000, n_captures, 160, 400)
-        self._curve_points = _shared(90_000, n_captures, 120, 220)
-        self._strip_points = _shared(30_000, n_captures, 40, 160)
-        self._brief = n_readings > _MOST_READINGS
+        share = 0.5 if brief else 1.0
+        self._data_points = _shared(share * 110_000, n_captures, 80, 400)
+        self._curve_points = _shared(share * 85_000, n_captures, 60, 220)
+        strip_points = _shared(share * 28_000, n_captures, 40, 160)
+        self.lines = [
+            capture_line(item, strip_points, drawn=not brief or item.entry.get("state") != "fit")
+            for item in tables.captures
+        ]
+        """Fitness lines of all captures, in the order of the table."""
+        self._many = n_readings > _MOST_READINGS
 
     def places(self) -> list[PlaceView]:
         """Every place with a verdict, in the order of the file."""
@@ -64,7 +73,7 @@ class EvidenceSheet:
             lines=tuple(_line_row(item.entry, found) for item, found in drawn),
             readings=(rows := self._readings(place)),
             readings_left=len(self.tables.readings_at.get(place, ())) - len(rows),
-            captures=tuple(capture_line(item, self._strip_points) for item in captures),
+            captures=tuple(self.lines[item.number] for item in captures),
         )
 
     def _pair(self, item: Numbered, place: Place) -> Pair:
@@ -94,7 +103,7 @@ class EvidenceSheet:
             for item in found
             if item.entry["reading"] != "highest_bin" or item.entry["combination"] == "mean"
         ]
-        return usual if self._brief and usual else found
+        return usual if self._many and usual else found
 
     def _value_row(self, item: Numbered, told: list[Any], *, carries: bool) -> ValueRow:
         entry, root = item.entry, f"comparisons/{item.number}"
@@ -134,7 +143,7 @@ class EvidenceSheet:
     def _panel(self, item: Numbered, under: Numbered | None, baseline: str, candidate: str) -> Panel:
         spectrum = self.tables.spectrum(item.entry) or {}
         lines = list(spectrum.get("lines", ()))
-        strongest = sorted(lines, key=lambda line: -float(line.get("amplitude_mg") or 0))[:4]
+        strongest = sorted(lines, key=lambda line: -float(line.get("amplitude_mg") or 0))[:3]
         named = ", ".join(
             f"{line.get('name') or 'unnamed'} at {fixed(line['frequency_hz'], 1)} Hz"
             f" {fixed(line['amplitude_mg'], decimals_for(None, line['amplitude_mg']))} mg"
@@ -151,18 +160,18 @@ class EvidenceSheet:
             label=f"{label}: {named}" if named else label,
         )
 
-    def _enlarge(self, place: Place, sides: Sequence[str]) -> tuple[tuple[str, str, str], ...]:
-        return tuple(
-            (f"s{item.number}", f"{part}, repeat {item.entry.get('repeat', '')}", role)
-            for part, role in zip(sides, ("baseline", "candidate"), strict=True)
-            for item in self._first_takes(place, part)
-        )
+    def _enlarge(self, place: Place, sides: Sequence[str]) -> tuple[str, str]:
+        """Keys of the curves of baseline and candidate, a blank between them."""
+        first, second = (" ".join(f"s{item.number}" for item in self._first_takes(place, part)) for part in sides)
+        return first, second
 
     def _readings(self, place: Place) -> tuple[ReadingRow, ...]:
+        if self.brief:
+            return ()
         found = [
             _reading_row(item.number, item.entry)
             for item in self.tables.readings_at.get(place, ())
-            if not self._brief or (item.entry["reading"], item.entry["combination"]) in self.tables.asked
+            if not self._many or (item.entry["reading"], item.entry["combination"]) in self.tables.asked
         ]
         return tuple(sorted(found, key=lambda row: (row.name, row.combination, row.part, natural(row.repeat))))
 
@@ -170,11 +179,17 @@ class EvidenceSheet:
         """Data of the enlarged spectra, by the number of their capture."""
         captures = [item for item in self.tables.captures if item.entry.get("state") == "fit"]
         found = {f"s{item.number}": self.tables.spectrum(item.entry) for item in captures}
-        return packed({key: spectrum for key, spectrum in found.items() if spectrum}, self._data_points)
+        data = packed({key: spectrum for key, spectrum in found.items() if spectrum}, self._data_points)
+        labels = {
+            key: f"{item.entry.get('part')}, repeat {item.entry.get('repeat')}"
+            for item in captures
+            if (key := f"s{item.number}") in data["curves"]
+        }
+        return {**data, "labels": labels}
 
 
-def _shared(budget: int, n: int, least: int, most: int) -> int:
-    return min(max(budget // max(n, 1), least), most)
+def _shared(budget: float, n: int, least: int, most: int) -> int:
+    return min(max(int(budget / max(n, 1)), least), most)
 
 
 def reading_words(reading: str) -> str:
@@ -219,7 +234,7 @@ def _repeat_words(entry: Entry) -> str:
     return ", ".join(words)
 
 
-def capture_line(item: Numbered, points: int = 160) -> CaptureLine:
+def capture_line(item: Numbered, points: int = 160, *, drawn: bool = True) -> CaptureLine:
     """The fitness line of one capture."""
     entry, root = item.entry, f"captures/{item.number}"
     fitness = dict(entry.get("fitness") or {})
@@ -239,9 +254,8 @@ def capture_line(item: Numbered, points: int = 160) -> CaptureLine:
         reasons=plain_reasons(entry.get("reasons", ())),
         duration=figure("duration_s", 1),
         usable=figure("usable_s", 1),
-        rate=figure("sample_rate_hz", 1),
         stretches=", ".join(f"{fixed(a, 1)} to {fixed(b, 1)} s" for a, b in entry.get("stretches") or ()),
-        strip=level_strip_for(fitness, str(entry.get("file", "")), points),
+        strip=level_strip_for(fitness, str(entry.get("file", "")), points) if drawn else None,
         cuts=tuple(
             f"{fixed(cut['start_s'], 1)} to {fixed(cut['stop_s'], 1)} s: {code_words(str(cut['code']))}"
             + (f" ({cut['detail']})" if cut.get("detail") else "")

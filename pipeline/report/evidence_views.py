@@ -41,7 +41,7 @@ class Pair:
     values: tuple[ValueRow, ...]
     reasons: tuple[PlainReason, ...]
     panels: tuple[Panel, ...]
-    enlarge: tuple[tuple[str, str, str], ...]
+    enlarge: tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,6 @@ class CaptureLine:
     reasons: tuple[PlainReason, ...]
     duration: Figure | None
     usable: Figure | None
-    rate: Figure | None
     stretches: str
     strip: LevelStrip | None
     cuts: tuple[str, ...]

@@ -19,7 +19,7 @@ from ..contracts.cautions import CAUTIONS, Caution
 from ..contracts.explanations import DEFINITIONS
 from .answers import Answer, AnswerSheet, Grid, Summary, VerdictRow
 from .documents import ReportDocuments, ReportError
-from .evidence import EvidenceSheet, capture_line, reading_words
+from .evidence import EvidenceSheet, reading_words
 from .evidence_views import CaptureLine, PlaceView
 from .left_out import LeftOut, grouped
 from .marks import Mark
@@ -28,8 +28,16 @@ from .spreadsheet import write_spreadsheet
 from .strips import Scale
 from .tables_of_study import StudyTables
 
+MOST_BYTES = 4_900_000
+"""Five megabytes are what a mail and a phone still take."""
+
 _MOST_ROWS = 12
 """Verdicts shown before the rest is folded: a reader of a large study goes on by the grid."""
+
+_BRIEF = (
+    "This study is too large for one page with everything on it: single readings stand in readings.json and "
+    "tables.xlsx, and level strips are drawn only for captures that were left out."
+)
 
 _FEW = 3
 """Verdicts whose own sentences are the answer; more are summed up a candidate."""
@@ -94,11 +102,21 @@ def write_report(out: Path, documents: ReportDocuments) -> list[Path]:
 
 
 def render_report(documents: ReportDocuments) -> str:
-    """The page as text: one file, nothing fetched, every name from outside escaped."""
+    """The page as text: one file, nothing fetched, every name from outside escaped.
+
+    A page above ``MOST_BYTES`` is made again in brief, because one that takes seconds to open is not read.
+    """
+    html = _rendered(documents, brief=False)
+    if len(html.encode()) > MOST_BYTES:
+        html = _rendered(documents, brief=True)
+    return html
+
+
+def _rendered(documents: ReportDocuments, *, brief: bool) -> str:
     scripts = [asset("uplot.iife.min.js"), asset("report.js")]
     css = asset("uplot.min.css") + asset("report.css")
     return environment().get_template("report.html.j2").render(
-        page=page_view(documents),
+        page=page_view(documents, brief=brief),
         css=Markup(css),  # noqa: S704  our own file
         scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
         script_hashes=Markup(" ".join(_content_hash(script) for script in scripts)),  # noqa: S704
@@ -116,13 +134,13 @@ def environment() -> Environment:
     )
 
 
-def page_view(documents: ReportDocuments) -> PageView:
+def page_view(documents: ReportDocuments, *, brief: bool = False) -> PageView:
     """Everything the page shows, from the documents alone."""
     tables = StudyTables(documents)
     sheet = AnswerSheet(tables)
-    evidence = EvidenceSheet(tables, sheet)
+    evidence = EvidenceSheet(tables, sheet, brief=brief)
     summaries = sheet.summaries()
-    captures = [capture_line(item) for item in tables.captures]
+    captures = evidence.lines
     study = documents.study
     provenance = dict(documents.provenance)
     command = str(provenance.pop("command", "") or "")
@@ -137,7 +155,7 @@ def page_view(documents: ReportDocuments) -> PageView:
         few=tuple(sheet.ordered()) if len(sheet.rows) <= _FEW else (),
         answers=tuple(sheet.answers(summaries)),
         tally=tuple(sheet.tally()),
-        notes=tuple(documents.notes),
+        notes=(*documents.notes, *((_BRIEF,) if brief else ())),
         rows=tuple(sheet.rows),
         ordered=tuple(sheet.ordered()),
         grids=tuple(sheet.grids()) if len(sheet.rows) > _FEW else (),

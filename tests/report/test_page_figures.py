@@ -82,6 +82,17 @@ def test_captures_left_out_say_why_and_what_to_do(page):
     assert "Choose the next higher range of the sensor" in page.words
 
 
+def test_a_page_that_grows_too_large_is_made_in_brief_and_says_so(small_documents, monkeypatch):
+    monkeypatch.setattr("thrumline.pipeline.report.page.MOST_BYTES", 100_000)
+    page = Page(render_report(small_documents))
+    assert "This study is too large for one page" in page.words
+    assert not [key for key, _, _ in page.figures if key.startswith("readings/")]
+    assert "36 readings of Cormorant 4.8 stand in readings.json." in page.words
+    for key, value, text in page.figures:
+        assert json.loads(value) == at_key(small_documents, key)
+        assert abs(printed_number(text) - at_key(small_documents, key)) <= 0.51 * last_place(text)
+
+
 def test_many_captures_with_one_fault_are_told_once(small_documents):
     """Five clipped captures are one thing to mend; each file stays named."""
     clipped = [

@@ -67,11 +67,12 @@ def test_hostile_names_are_shown_as_they_are(hostile_page):
     assert "{{7*7}}" in words
 
 
-def test_names_in_button_data_stay_data(hostile_page):
-    """The list a button carries is parsed back to exactly the names."""
-    lists = [dict(attrs)["data-curves"] for tag, attrs in Page(hostile_page).tags if "data-curves" in dict(attrs)]
-    assert lists
-    assert all(HOSTILE in json.loads(text)[0][1] for text in lists)
+def test_names_in_the_data_of_the_enlarged_view_stay_data(hostile_page):
+    """Labels are parsed back to exactly the names."""
+    block = re.search(r'<script type="application/json" id="spectra-data">(.*?)</script>', hostile_page, re.S).group(1)
+    labels = json.loads(block)["labels"].values()
+    assert labels
+    assert all(HOSTILE in label for label in labels)
 
 
 def test_nothing_is_fetched_from_anywhere(small_page):

@@ -47,9 +47,14 @@
     plot.setCursor({ left: plot.valToPos(plot.data[0][at], "x"), top: 8 });
   }
 
-  function draw(wanted) {
+  function draw(sides) {
     all = all || JSON.parse(source.textContent);
-    wanted = wanted.filter(function (w) { return all.curves[w[0]]; });
+    var wanted = [];
+    ["baseline", "candidate"].forEach(function (role) {
+      sides[role].split(" ").forEach(function (key) {
+        if (all.curves[key]) wanted.push([key, all.labels[key], role]);
+      });
+    });
     names = wanted.map(function (w) { return w[1]; });
     var count = { baseline: 0, candidate: 0 };
     var data = uPlot.join(wanted.map(function (w) { return table(all.curves[w[0]]); }));
@@ -77,7 +82,7 @@
     button.addEventListener("click", function () {
       document.getElementById("large-h").textContent = button.dataset.title;
       dialog.showModal();
-      draw(JSON.parse(button.dataset.curves));
+      draw(button.dataset);
       box.focus();
     });
   });
