@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import platform
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -24,32 +25,42 @@ PAGE_POINTS = 240
 """Points of one small spectrum: more than its panel has pixels helps nobody."""
 
 
-def write_pages(
-    study: Study, study_file: Path, out: Path, archive: Archive, outcome: Outcome,
-    captures: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]], command: str,
-) -> list[Path]:  # fmt: skip
-    """Write ``report.html`` and the tables beside it; returns the files."""
-    documents = ReportDocuments(
-        study=study.model_dump(mode="json"),
-        captures=[_with_strip(archive, entry) for entry in captures],
-        readings=list(readings),
-        comparisons=[item.as_json() for item in outcome.comparisons],
-        over_platforms=[item.as_json() for item in outcome.over_platforms],
-        notes=list(outcome.notes),
-        sentences=list(outcome.sentences),
-        spectra=_page_spectra(archive, captures),
-        provenance=_provenance(study, study_file, archive, command),
-        sections=_sections(captures, readings, outcome),
-    )
-    return list(write_report(out, documents))
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """Where the pages of one study go, and what beside the figures they tell."""
+
+    study: Study
+    study_file: Path
+    out: Path
+    archive: Archive
+    host: Host
+    command: str
+
+    def written(
+        self, outcome: Outcome, captures: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]]
+    ) -> list[Path]:
+        """Write ``report.html`` and the tables beside it; returns the files."""
+        documents = ReportDocuments(
+            study=self.study.model_dump(mode="json"),
+            captures=[_with_strip(self.archive, entry) for entry in captures],
+            readings=list(readings),
+            comparisons=[item.as_json() for item in outcome.comparisons],
+            over_platforms=[item.as_json() for item in outcome.over_platforms],
+            notes=list(outcome.notes),
+            sentences=list(outcome.sentences),
+            spectra=_page_spectra(self.archive, captures),
+            provenance=_provenance(self),
+            sections=_sections(self.host, captures, readings, outcome),
+        )
+        return list(write_report(self.out, documents))
 
 
-def _sections(captures: Any, readings: Any, outcome: Outcome) -> list[tuple[str, str]]:
+def _sections(host: Host, captures: Any, readings: Any, outcome: Outcome) -> list[tuple[str, str]]:
     """Sections of plugins, made from the same entries the files hold."""
     entries = {
         "captures": captures, "readings": readings, "comparisons": [item.as_json() for item in outcome.comparisons],
     }  # fmt: skip
-    return [(section.heading, section().html(entries)) for section in Host.discover().sections]
+    return [(section.heading, section().html(entries)) for section in host.sections]
 
 
 def _page_spectra(archive: Archive, captures: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any]]:
@@ -106,15 +117,15 @@ def _with_strip(archive: Archive, entry: dict[str, Any]) -> dict[str, Any]:
     return {**entry, "fitness": without_nan({**fitness.as_json(), "levels": strip})}
 
 
-def _provenance(study: Study, study_file: Path, archive: Archive, command: str) -> Mapping[str, Any]:
+def _provenance(pages: Pages) -> Mapping[str, Any]:
     libraries = ("thrumline", "numpy", "scipy", "xarray", "zarr", "dask")
     return {
-        "command": command or f"thrumline run {study_file}",
-        "study": str(study_file),
-        "study_sha256": hashlib.sha256(study_file.read_bytes()).hexdigest(),
-        "recipe": study.recipe,
-        "archive_id": archive.id,
+        "command": pages.command or f"thrumline run {pages.study_file}",
+        "study": str(pages.study_file),
+        "study_sha256": hashlib.sha256(pages.study_file.read_bytes()).hexdigest(),
+        "recipe": pages.study.recipe,
+        "archive_id": pages.archive.id,
         "versions": {name: version(name) for name in libraries},
         "python": platform.python_version(),
-        "plugins": Host.discover().fingerprint(),
+        "plugins": pages.host.fingerprint(),
     }

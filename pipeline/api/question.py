@@ -28,7 +28,8 @@ def bound_recipe(study: Study, host: Host) -> BoundRecipe:
     names = [name for metric in metrics for name in metric.reading_names if name not in metric.no_percent]
     if study.reading not in names:
         raise StudyError(
-            f"reading {study.reading!r} of recipe {recipe.name!r}", found="the recipe does not make it, or a percent change of it means nothing",
+            f"reading {study.reading!r} of recipe {recipe.name!r}",
+            found="the recipe does not make it, or a percent change of it means nothing",
             allowed=", ".join(names), todo="change `reading` or `recipe` in the study file",
         )  # fmt: skip
     return bound

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,10 +15,11 @@ from ..execution.spread import Spread, carried_out
 from ..host import Host
 from ..study import CapturesTable, Outcome, Study, check_question, compare, load_study, read_captures_table
 from .documents import capture_entries, reading_entries, without_nan, write_document
-from .pages import write_pages
+from .pages import Pages
 from .question import bound_recipe, readers_of
 from .remembered import remember_study
 from .rerun import known_orders, note_done
+from .unchanged import Stamp, StoredEntries
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,12 +89,29 @@ def run_study(
     with Archive.open(archive_path, role="coordinator", create=True) as archive:
         job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint())
         done = _carried_out(job, table, archive, spread or Spread(), watch)
+        stamp = Stamp.of(study, table, done, host, archive)
         done = _without_duplicates(table.rows, done)
         _note_facts(archive, table.rows, done)
         remember_study(archive, study, table.rows, done)
+        kept = stamp.holds(out)
+        if kept is not None:
+            return _as_it_stands(study, out, kept)
         outcome, captures, readings = _answer(study, table, done)
         outcome = replace(outcome, notes=(*remarks, *outcome.notes))
-        return _written(study, path, out, archive, outcome, captures, readings, done, command)
+        pages = Pages(study, path, out, archive, host, command)
+        run = _written(pages, outcome, captures, readings, done)
+        stamp.keep(out, run.files, run.sentences, run.notes)
+        return run
+
+
+def _as_it_stands(study: Study, out: Path, kept: Mapping[str, Any]) -> StudyRun:
+    """The run whose files are in ``out``, made from exactly what this one would make them from."""
+    comparisons = out / "comparisons.json"
+    return StudyRun(
+        study, StoredEntries(out / "captures.json", "captures"), StoredEntries(out / "readings.json", "readings"),
+        StoredEntries(comparisons, "comparisons"), StoredEntries(comparisons, "over_platforms"),
+        kept["sentences"], kept["notes"], [out / name for name in kept["files"]],
+    )  # fmt: skip
 
 
 def _orders(table: CapturesTable) -> list[Order]:
@@ -178,9 +196,10 @@ _PROBLEM_LABELS = ("platform", "part", "position", "condition", "repeat")
 
 
 def _written(
-    study: Study, study_file: Path, out: Path, archive: Archive, outcome: Outcome, captures: list[dict[str, Any]],
-    readings: list[dict[str, Any]], done: dict[int, Done], command: str,
+    pages: Pages, outcome: Outcome, captures: list[dict[str, Any]], readings: list[dict[str, Any]],
+    done: dict[int, Done],
 ) -> StudyRun:  # fmt: skip
+    out = pages.out
     out.mkdir(parents=True, exist_ok=True)
     comparisons = [without_nan(item.as_json()) for item in outcome.comparisons]
     over = [without_nan(item.as_json()) for item in outcome.over_platforms]
@@ -190,9 +209,9 @@ def _written(
         write_document(out / "readings.json", "readings", without_nan(readings)),
         write_document(out / "comparisons.json", "comparisons", comparisons, over_platforms=over),
     ]
-    files += write_pages(study, study_file, out, archive, outcome, captures, readings, command)
+    files += pages.written(outcome, captures, readings)
     return StudyRun(
-        study, bare, readings, comparisons, over, outcome.sentences, outcome.notes, files,
+        pages.study, bare, readings, comparisons, over, outcome.sentences, outcome.notes, files,
         n_new_captures=sum(item.new_capture for item in done.values()),
         n_new_results=sum(item.new_result for item in done.values()),
     )  # fmt: skip

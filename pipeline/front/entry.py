@@ -16,6 +16,7 @@ COMMANDS: dict[str, str] = {
     "new-study": "command_new_study:new_study",
     "check": "command_check:check",
     "inspect": "command_inspect:inspect",
+    "calibrate": "command_calibrate:calibrate",
     "archive": "command_archive:archive",
     "quarantine": "command_quarantine:quarantine",
     "plugins": "command_plugins:plugins",

@@ -12,7 +12,7 @@ from .naming import suggestion
 REQUIRED_COLUMNS = ("file", "platform", "part", "position", "condition", "repeat")
 OPTIONAL_COLUMNS = (
     "placement", "take", "session", "specimen", "vehicle", "recorded_at", "cylinders", "strokes", "firing_order",
-    "rpm", "sample_rate_hz", "unit", "scale", "sensitivity", "start_s", "stop_s", "axes", "sensor", "rig",
+    "rpm", "sample_rate_hz", "unit", "scale", "sensitivity", "offset", "start_s", "stop_s", "axes", "sensor", "rig",
     "coupling", "mount_temp_c", "note", "capture",
 )  # fmt: skip
 
@@ -206,6 +206,7 @@ def _mapping(cells: Mapping[str, str], axes: tuple[AxisSource, ...]) -> ChannelM
         unit=unit,
         scale=scale,
         sensitivity=_sensitivity(cells.get("sensitivity", "")),
+        offset=_offset(cells.get("offset", "")),
         sample_rate_hz=_number(cells, "sample_rate_hz", 1e-3, 1e8),
     )
 
@@ -239,6 +240,20 @@ def _sensitivity(text: str) -> tuple[tuple[str, float], ...]:
                 allowed="one factor (1.02), or one each: x=1.02 y=0.99 z=1.0",
             )  # fmt: skip
         pairs[match["axis"].lower()] = _gain(match["value"])
+    return tuple(pairs.items())
+
+
+def _offset(text: str) -> tuple[tuple[str, float], ...]:
+    """What is subtracted from each axis after its sensitivity, m s-2 (``x=0.12 y=-0.03``)."""
+    pairs: dict[str, float] = {}
+    for piece in re.sub(r"\s*=\s*", "=", text.replace(";", " ")).split():
+        match = _GAIN.fullmatch(piece)
+        if match is None or match["axis"].lower() in pairs:
+            raise RowError(
+                ReasonCode.AMBIGUOUS, f"offset {text!r}", found=repr(piece),
+                allowed="one value an axis in m s-2: x=0.12 y=-0.03 z=0.05",
+            )  # fmt: skip
+        pairs[match["axis"].lower()] = number_from_text(match["value"], "offset")
     return tuple(pairs.items())
 
 

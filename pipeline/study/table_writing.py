@@ -20,6 +20,7 @@ def cells_of_row(row: CaptureRow) -> dict[str, str]:
         "scale": mapping.scale,
         "sample_rate_hz": mapping.sample_rate_hz,
         "axes": " ".join(axis.as_text() for axis in mapping.axes),
+        "offset": " ".join(f"{axis}={value!r}" for axis, value in mapping.offset),
         "sensitivity": " ".join(f"{axis}={value!r}" for axis, value in mapping.sensitivity),
     }
     return {**{name: _text(value) for name, value in said.items()}, **row.tags}
