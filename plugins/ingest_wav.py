@@ -186,17 +186,30 @@ def _refuse_torn_container(path: Path) -> None:
             raise _unreadable(f"{size} bytes where the header says {stated}")
         stream.seek(12)
         block_align = 0
+        parts: list[bytes] = []
         while len(mark := stream.read(8)) == 8:
             name, length = mark[:4], struct.unpack("<I", mark[4:])[0]
             length = large.get("data", length) if name == b"data" else length
             if stream.tell() + length > size:
                 raise _unreadable(f"a part of {length} bytes where {size - stream.tell()} are left")
+            parts.append(name)
             if name == b"fmt " and length >= 16:
-                block_align = struct.unpack("<HHIIHH", stream.read(16))[4]
+                block_align = _block_align(stream.read(16))
                 stream.seek(-16, 1)
             if name == b"data" and block_align and length % block_align:
                 raise _unreadable(f"{length} bytes of samples, no multiple of {block_align}")
             stream.seek(length + length % 2, 1)
+        if parts.count(b"fmt ") != 1 or parts.count(b"data") != 1:
+            raise _unreadable(f"{parts.count(b'fmt ')} descriptions and {parts.count(b'data')} parts of samples")
+
+
+def _block_align(description: bytes) -> int:
+    """Bytes per instant; the description says channels, rate and width twice over, and must agree with itself."""
+    kind, channels, rate, byte_rate, block_align, bits = struct.unpack("<HHIIHH", description)
+    if kind in (1, 3, 0xFFFE) and (block_align != channels * ((bits + 7) // 8) or byte_rate != rate * block_align):
+        stated = f"{channels} channels of {bits} bits at {rate} Hz"
+        raise _unreadable(f"{stated}, but {block_align} bytes per instant and {byte_rate} a second")
+    return int(block_align)
 
 
 def _large_sizes(stream: Any) -> dict[str, int]:

@@ -156,6 +156,41 @@ def test_a_torn_flac_is_refused(tmp_path):
     assert refusal(tmp_path, content[: len(content) * 2 // 3]).code is ReasonCode.UNREADABLE
 
 
+def plain_counts(content: bytes) -> tuple[np.ndarray, int]:
+    """Samples and rate of a 16-bit file by walking its bytes here, knowing nothing of the reader."""
+    at, size = 12, len(content)
+    channels = rate = 0
+    while at + 8 <= size:
+        name, length = content[at : at + 4], int.from_bytes(content[at + 4 : at + 8], "little")
+        if name == b"fmt ":
+            channels, rate = struct.unpack("<HI", content[at + 10 : at + 16])
+        if name == b"data":
+            body = content[at + 8 : at + 8 + length]
+            return np.frombuffer(body, "<i2").reshape(-1, channels).T, rate
+        at += 8 + length + length % 2
+    raise ValueError("no samples")
+
+
+def test_damaged_headers_are_refused_or_change_nothing(tmp_path):
+    """Every single bit of the header flipped, one at a time: the samples and rate stay those of the bytes, or no file."""
+    content = wav(COUNTS.astype(np.int16))
+    assert content.index(b"data") == 36
+    accepted = 0
+    for bit in range(44 * 8):
+        damaged = bytearray(content)
+        damaged[bit // 8] ^= 1 << bit % 8
+        try:
+            head, sink = read(tmp_path, bytes(damaged))
+        except ReaderRefusal:
+            continue
+        accepted += 1
+        counts, rate = plain_counts(bytes(damaged))
+        assert np.array_equal(sink.counts(0, "signal"), counts), f"bit {bit}"
+        assert np.array_equal(counts, COUNTS.T), f"bit {bit}"
+        assert head.groups[0].clock.rate_hz == rate == 2000, f"bit {bit}"
+    assert accepted < 20
+
+
 class TestWavReader(ReaderSuite):
     """Everything the shipped suite asks of a reader."""
 
