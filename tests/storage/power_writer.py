@@ -1,4 +1,4 @@
-"""Writes into an archive without end and says on stdout what is promised; run as a child by test_power_cut.py.
+"""Writes into an archive without end and says on stdout what is promised; run as a child by test_real_devices.py.
 
     python power_writer.py ROOT SEED MODE      MODE: sound | no-fsync | no-directory-fsync
 """

@@ -1,4 +1,6 @@
-"""A real power cut: the archive on ext4 in a loop image, the image copied at a random instant, the copy mounted.
+"""A real power cut, and a disk that is really full.
+
+The cut: the archive on ext4 in a loop image, the image copied at a random instant, the copy mounted.
 
 The copy is what had reached the device. Everything that was promised until then (read from a pipe, outside the image)
 has to be in it, and everything visible has to be whole. Negative controls without fsync must lose. Needs root and
@@ -22,7 +24,7 @@ from pathlib import Path
 
 import pytest
 
-from thrumline.storage import Archive, StorageError
+from thrumline.storage import Archive, DiskFull, StorageError
 
 pytestmark = [pytest.mark.nightly, pytest.mark.timeout(1200)]
 WRITER = Path(__file__).with_name("power_writer.py")
@@ -177,3 +179,58 @@ def test_without_fsync_of_directories_the_power_cuts_lose_promises(image: Path, 
     promises, lost, bad = _cuts(image, tmp_path, "no-directory-fsync", 30, seed=207)
     print(f"30 cuts without fsync of directories, {promises} promises checked, {len(lost)} lost, {len(bad)} bad")
     assert lost
+
+
+# a disk that is really full
+
+
+def _fill(archive: Archive, folder: Path, first: int) -> tuple[list[str], StorageError | None]:
+    """Take in files of 100 kB until there is no room; the hashes that were acknowledged, and how it ended."""
+    rng, kept = random.Random(first), []
+    for n in range(first, first + 2000):
+        path = folder / "in.bin"
+        path.write_bytes(rng.randbytes(100_000))
+        try:
+            original = archive.put_original(path, name=f"{n}.bin")
+            kept.append(original.sha256)
+            archive.put_small("captures", original.sha256[:32], {"original": original.sha256}, {})
+        except StorageError as error:
+            return kept, error
+    return kept, None
+
+
+def test_a_full_disk_stops_the_intake_with_a_word_and_it_goes_on_once_there_is_room(image, tmp_path: Path) -> None:
+    """ENOSPC wherever it strikes, in the catalogue too; 0 acknowledged lost, 0 visible and not whole."""
+    with _mounted(image, tmp_path / "full") as place:
+        ballast = place / "ballast"
+        ballast.write_bytes(bytes(20 * 2**20))
+        root = place / "archive"
+        with Archive.open(root, role="coordinator", create=True, floor_bytes=0) as archive:
+            kept, error = _fill(archive, tmp_path, 0)
+            assert isinstance(error, DiskFull)
+            assert len(kept) > 100
+            assert archive.verify("data").damage == []
+            assert all(archive.original(sha256) for sha256 in kept)
+            ballast.unlink()
+            more, error = _fill(archive, tmp_path, 5000)
+            assert len(more) > 50, "the same process goes on"
+            assert isinstance(error, DiskFull)
+        for path in list((root / "staging").iterdir()):
+            shutil.rmtree(path)
+        with Archive.open(root, role="reader") as archive:
+            report = archive.verify("data")
+            assert (report.damage, report.unchecked) == ([], [])
+            assert all(archive.original(sha256) for sha256 in kept + more)
+
+
+def test_the_floor_refuses_before_a_small_disk_is_touched(image, tmp_path: Path) -> None:
+    """96 MiB are less than the floor that is kept by default."""
+    with (
+        _mounted(image, tmp_path / "small") as place,
+        Archive.open(place / "archive", role="coordinator", create=True) as archive,
+    ):
+        kept, error = _fill(archive, tmp_path, 0)
+        assert kept == []
+        assert isinstance(error, DiskFull)
+        assert "allowed: intake while 256 MiB stay free" in str(error)
+        assert archive.verify().counts["originals"] == 0
