@@ -49,8 +49,8 @@ def run_document(done: Any) -> str:
     return json.dumps(
         {
             "schema": 1, "captures": list(done.captures), "readings": list(done.readings),
-            "comparisons": list(done.comparisons), "over_platforms": list(done.over_platforms), "sentences": list(done.sentences), "notes": list(done.notes),
-            "files": [str(path) for path in done.files],
+            "comparisons": list(done.comparisons), "over_platforms": list(done.over_platforms),
+            "sentences": list(done.sentences), "notes": list(done.notes), "files": [str(path) for path in done.files],
         },
         allow_nan=False,
     )  # fmt: skip

@@ -27,7 +27,7 @@ def first(tmp_path_factory):
 @pytest.fixture
 def again(first, tmp_path):
     """The same folders, copied, with times kept; returns study, out and a function that runs it once more."""
-    study, folder, run = first
+    study, folder, _run = first
     shutil.copytree(folder / "out", tmp_path / "out")
     kept = unchanged.json.loads((tmp_path / "out" / STAMP_FILE).read_text())
     # a copy has other inodes: what is under test here are the other causes
