@@ -30,7 +30,6 @@ from ..pipeline.kernels.line_groups import harmonic_groups, sideband_pairs
 from ..pipeline.kernels.lines import LineSpectrum, lines_and_floor
 from ..pipeline.kernels.windows import cosine_coefficients
 
-
 LEAST_MPS2 = 1e-9
 """A ten-millionth of a milli-g: below it is arithmetic, not motion."""
 

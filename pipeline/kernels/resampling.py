@@ -17,7 +17,9 @@ from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal, special
+from scipy import special
+
+from .kaiser import kaiser_beta
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -73,7 +75,7 @@ def conversion_plan(rate_in: float, rate_out: float) -> ConversionPlan:
         rate_in=rate_in,
         rate_out=rate_out,
         half_s=0.5 * span_s + 1.0 / rate_in,
-        beta=float(signal.kaiser_beta(STOP_BAND_DB)),
+        beta=kaiser_beta(STOP_BAND_DB),
         cut_hz=nyquist - 0.5 * transition,
         ratio=ratio if exact else None,
     )

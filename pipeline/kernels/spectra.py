@@ -19,7 +19,7 @@ from typing import Any, Literal, Self, get_args
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
-from scipy import stats
+from scipy import special
 
 from .framing import AnyFloat, Framer
 from .windows import (
@@ -391,7 +391,7 @@ def chi_square_band(n_effective: float, confidence: float = 0.95) -> tuple[float
     """
     freedom = 2.0 * n_effective
     tail = 0.5 * (1.0 - confidence)
-    low, high = stats.chi2.ppf([1.0 - tail, tail], freedom)
+    low, high = special.chdtri(freedom, [tail, 1.0 - tail])
     return float(freedom / low), float(freedom / high)
 
 
