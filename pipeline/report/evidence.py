@@ -38,7 +38,7 @@ class EvidenceSheet:
         self._top_hz = top_frequency(spectra, max(read) if read else None)
         n_captures, n_readings = len(tables.captures), len(tables.documents.readings)
         share = 0.5 if brief else 1.0
-        self._data_points = _shared(share * 110_000, n_captures, 80, 400)
+        self._data_points = _shared(share * 110_000, n_captures, 80, 1000)
         self._curve_points = _shared(share * 85_000, n_captures, 60, 220)
         strip_points = _shared(share * 28_000, n_captures, 40, 160)
         self.lines = [

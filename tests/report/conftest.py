@@ -111,7 +111,7 @@ class Fleet:
         self.spectra[identity] = self._spectrum(true, firing)
 
     def _spectrum(self, true, firing):
-        """Up to 250 Hz in steps of 0.25 Hz, thinned as a run does it: the highest bin of each of 240 groups."""
+        """Up to 250 Hz in steps of 0.25 Hz, as a run hands them over."""
         frequency = np.arange(1, 1001) * 0.25
         floor = 0.02 * true * (1 + 40 / (frequency + 5)) * np.abs(1 + 0.3 * self.rng.standard_normal(frequency.size))
         amplitude = floor
@@ -122,8 +122,7 @@ class Fleet:
             lines.append({"frequency_hz": at, "name": f"engine order {order}", "amplitude_mg": size * true})
         amplitude = np.maximum(amplitude, 0.15 * true * np.exp(-(((frequency - 50) / 0.3) ** 2)))
         lines.append({"frequency_hz": 50.02, "name": "fixed frequency", "amplitude_mg": 0.15 * true})
-        keep = [group[np.argmax(amplitude[group])] for group in np.array_split(np.arange(1000), 240)]
-        return {"frequency": frequency[keep].tolist(), "amplitude": amplitude[keep].round(4).tolist(), "lines": lines}
+        return {"frequency": frequency.tolist(), "amplitude": amplitude.round(4).tolist(), "lines": lines}
 
     def _compare(self, platform, position, condition, baseline, candidate, values, firing, *, carries=True):
         for reading, combination in READINGS:

@@ -69,6 +69,7 @@
     to.value = data[0][data[0].length - 1];
     at = data[1].reduce(function (best, value, i) { return value > (data[1][best] || 0) ? i : best; }, 0);
     tell();
+    requestAnimationFrame(tell);  /* the cursor has its place only once the plot is laid out */
   }
 
   function clear() {
