@@ -13,7 +13,7 @@ from ..contracts import ChannelMapping, SettingsError
 from ..execution.samples import CaptureSamples
 from ..kernels.calibration import AXES, tone_factor, turn_over
 from ..kernels.signal_fit import tone_amplitude
-from .captures import read_file
+from .captures import ReadFile, read_files
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,9 @@ def calibrate_by_gravity(positions: Sequence[Lying], mapping: ChannelMapping) ->
     if len(positions) != 6:
         found = f"{len(positions)} positions"
         raise SettingsError("six static positions, each axis once up and once down", found=found)
-    measured = [_static(lying, mapping) for lying in positions]
+    once = list(dict.fromkeys(lying.file for lying in positions))
+    samples = {file: _samples(read) for file, read in zip(once, read_files(once, mapping), strict=True)}
+    measured = [_static(lying, samples[lying.file]) for lying in positions]
     try:
         turned = turn_over(np.array([m for m, _ in measured]), np.array([s for _, s in measured]))
     except ValueError as error:
@@ -98,14 +100,12 @@ def _by_axis(values: Any) -> dict[str, float]:
     return {axis: float(value) for axis, value in zip(AXES, values, strict=True)}
 
 
-def _samples(file: Path, mapping: ChannelMapping) -> CaptureSamples:
-    read = read_file(file, mapping)
+def _samples(read: ReadFile) -> CaptureSamples:
     return CaptureSamples(read.heads[0], read.sink.arrays(read.heads[0].index), ["acceleration"])
 
 
-def _static(lying: Lying, mapping: ChannelMapping) -> tuple[Any, Any]:
+def _static(lying: Lying, samples: CaptureSamples) -> tuple[Any, Any]:
     """Means of x, y, z and their standard uncertainty from the scatter of half-second means."""
-    samples = _samples(lying.file, mapping)
     values = np.concatenate([block.values for run in samples.runs for block in samples.blocks(run, 0)], axis=1)
     order = {channel.axis: i for i, channel in enumerate(samples.signal.channels)}
     if set(AXES) - set(order):
@@ -123,7 +123,7 @@ def _static(lying: Lying, mapping: ChannelMapping) -> tuple[Any, Any]:
 
 
 def _axis_values(file: Path, mapping: ChannelMapping, axis: str) -> tuple[Any, float]:
-    samples = _samples(file, mapping)
+    samples = _samples(read_files([file], mapping)[0])
     chosen = [i for i, channel in enumerate(samples.signal.channels) if channel.axis == axis]
     if not chosen:
         found = ", ".join(channel.axis for channel in samples.signal.channels)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -57,17 +57,25 @@ class ReadFile:
 
 def read_file(path: Path | str, mapping: ChannelMapping | None = None) -> ReadFile:
     """Read one file outside any archive, in the reader child. Raises ReaderRefusal."""
-    path, host, wanted = Path(path), Host.discover(), mapping or ChannelMapping()
-    if not path.is_file():
-        raise ReaderRefusal(ReasonCode.MISSING_FILE, f"file {str(path)!r}", found="no such file", todo="mend the path")
-    child = ReaderChild(host.reader_paths)
-    sink = HeldSink()
+    return read_files([Path(path)], mapping)[0]
+
+
+def read_files(paths: Sequence[Path], mapping: ChannelMapping | None = None) -> list[ReadFile]:
+    """Read files outside any archive, one after the other in one reader child. Raises ReaderRefusal."""
+    child = ReaderChild(Host.discover().reader_paths)
     try:
-        reader = chosen_reader(child, path, path.name)
-        description = child.describe(path, path.name, reader, wanted)
-        heads = child.read(path, path.name, reader, wanted, sink)
+        return [_read(child, path, mapping or ChannelMapping()) for path in paths]
     finally:
         child.close()
+
+
+def _read(child: ReaderChild, path: Path, mapping: ChannelMapping) -> ReadFile:
+    if not path.is_file():
+        raise ReaderRefusal(ReasonCode.MISSING_FILE, f"file {str(path)!r}", found="no such file", todo="mend the path")
+    sink = HeldSink()
+    reader = chosen_reader(child, path, path.name)
+    description = child.describe(path, path.name, reader, mapping)
+    heads = child.read(path, path.name, reader, mapping, sink)
     return ReadFile(reader, tuple(heads), sink, description)
 
 
