@@ -28,12 +28,13 @@ from ..pipeline.contracts import (
     StageSettings,
     hookimpl,
 )
+from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import order_tracking as kernel
 from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
 from ..pipeline.kernels.line_levels import output_times
-from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, firing_band, further_band
+from ..pipeline.kernels.order_bands import SpeedRange, confirming_orders, planned_bands
 from ..pipeline.kernels.speed_track import frame_seconds
-from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
+from ..pipeline.kernels.zoom import ZoomPlan, still_plan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
 
 
@@ -64,6 +65,7 @@ class OrdersSettings(StageSettings):
         "memory does not grow with them."
     )  # fmt: skip
     part_s: float = Field(30.0, ge=10, description="Length of a part: as long as a capture usually is.")
+    step_s: float = Field(0.5, gt=0, description="Step of an order's amplitude along the capture.")
     confirm_sigma: float = Field(
         5.0, gt=0, description="An order confirms when its amplitude stands this many standard uncertainties of "
         "noise above nothing: less than one chance in a million each."
@@ -81,6 +83,8 @@ class Plan:
     bands: tuple[kernel.BandPlan, ...]
     track: SpeedTrack
     part_frames: int | None
+    static: FloatArray | None = None
+    """Mean of each channel [shape=(n_channel,)] where orders sweep, and so are mixed before the zoom."""
 
     @property
     def firing(self) -> float:
@@ -97,6 +101,8 @@ class ReadParts:
     revolutions: float
     seconds: float
     n_parts: int
+    tracks: tuple[tuple[FloatArray, FloatArray], ...]
+    """Per order, instants of the capture and the amplitude over time [shape=(n_channel, n_step)]."""
 
 
 class OrdersAccumulator(Accumulator):
@@ -105,15 +111,27 @@ class OrdersAccumulator(Accumulator):
     def __init__(self, plan: Plan, settings: OrdersSettings) -> None:
         self.plan = plan
         self.settings = settings
-        self.zoomed = ZoomedRuns(plan.zoom, len(plan.channels), plan.part_frames)
+        n_signal = len(plan.channels) * (1 if plan.static is None else len(plan.orders))
+        self.zoomed = ZoomedRuns(plan.zoom, n_signal, plan.part_frames)
         self.starts: dict[int, float] = {}
         self.done: dict[tuple[int, int], ReadParts] = {}
 
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
         self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
-        self.zoomed.push(block.run, block.first, block.values[list(self.plan.channels)])
+        values = block.values[list(self.plan.channels)]
+        if self.plan.static is not None:
+            values = self._mixed(values - self.plan.static[:, None], block)
+        self.zoomed.push(block.run, block.first, values)
         self._read_ready()
+
+    def _mixed(self, values: FloatArray, block: Block) -> Any:
+        """Every channel turned back by every order's angle [shape=(n_order * n_channel, n), complex]."""
+        run_s = self.starts[block.run]
+        at = run_s + (block.first + np.arange(block.n)) / block.rate_hz
+        turns = kernel.revolutions(at, self.plan.track.time_s, self.plan.track.speed_hz)
+        back = np.exp(-2j * np.pi * np.mod(np.array(self.plan.orders)[:, None] * turns, 1.0))
+        return (back[:, None] * values[None]).reshape(-1, block.n)
 
     def merge(self, other: Self) -> None:
         """Take over what another worker gathered."""
@@ -144,11 +162,13 @@ class OrdersAccumulator(Accumulator):
         covariances: dict[float, AmplitudeCovariance] = {}
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         confirmed: list[float] = []
+        tracks: dict[float, tuple[FloatArray, FloatArray, FloatArray]] = {}
         for index, order in enumerate(self.plan.orders):
             energy = kernel.pooled_energy([part.energies[index] for part in parts])
             entries, covariances[order] = self._amplitudes(order, energy, self._frequency(parts, order))
             amplitudes += entries
             neighbours[order] = energy.neighbours()
+            tracks[order] = self._track([part.tracks[index] for part in parts])
             following = 2 * sum(part.follows[index] for part in parts) > len(parts)
             if order != self.plan.firing and following and _stands_out(entries, self.settings.confirm_sigma):
                 confirmed.append(order)
@@ -157,25 +177,45 @@ class OrdersAccumulator(Accumulator):
             name=_name(self.plan.firing, self.plan.track, confirmed),
             extra={
                 "covariance": covariances, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
-                "firing_order": self.plan.firing, "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
+                "tracks": tracks, "firing_order": self.plan.firing,
+                "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
             },
         )  # fmt: skip
+
+    def _track(self, pieces: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Instants, crankshaft speed and amplitude [shape=(n_channel, n_step)] of one order along the capture."""
+        at = np.concatenate([time_s for time_s, _ in pieces])
+        track = self.plan.track
+        known = np.isfinite(track.speed_hz)
+        speed = np.interp(at, track.time_s[known], track.speed_hz[known])
+        return at, speed, np.concatenate([values for _, values in pieces], axis=-1)
 
     def _read(self, parts: list[tuple[int, ZoomedRun]]) -> ReadParts:
         """Energies of all orders over some parts, read together."""
         plan, track = self.plan, self.plan.track
-        energies, follows = [], []
+        energies, follows, tracks = [], [], []
         for index, order in enumerate(plan.orders):
             stopped = [self._stopped(run, part, index) for run, part in parts]
             read = kernel.order_energy if order in plan.reported else kernel.order_presence
             energies.append(read(stopped, plan.bands[index]))
             follows.append(kernel.follows_speed(stopped, energies[-1].floor))
+            tracks.append(self._over_time(parts, stopped, energies[-1], plan.bands[index]))
         turned, seconds = 0.0, 0.0
         for run, part in parts:
             ends = self.starts[run] + np.array([part.start, part.stop]) / plan.zoom.rate_hz
             turned += float(np.diff(kernel.revolutions(ends, track.time_s, track.speed_hz))[0])
             seconds += float(np.diff(ends)[0])
-        return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts))
+        return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts), tuple(tracks))
+
+    def _over_time(
+        self, parts: list[tuple[int, ZoomedRun]], stopped: list[kernel.StoppedRun], energy: kernel.OrderEnergy,
+        band: kernel.BandPlan,
+    ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+        """An order's amplitude along the capture."""
+        step_s = self.settings.step_s
+        found = [kernel.amplitude_over_time(run, energy.floor, band, step_s) for run in stopped]
+        at = [self.starts[run] + time_s for (run, _), (time_s, _) in zip(parts, found, strict=True)]
+        return np.concatenate(at), np.concatenate([values for _, values in found], axis=-1)
 
     def _stopped(self, run: int, part: ZoomedRun, index: int) -> kernel.StoppedRun:
         """An order's baseband, stopped by the track."""
@@ -186,6 +226,10 @@ class OrdersAccumulator(Accumulator):
         cycles = plan.orders[index] * kernel.revolutions(
             self.starts[run] + at, plan.track.time_s, plan.track.speed_hz
         )
+        if plan.static is not None:
+            width = len(plan.channels)
+            values = part.baseband[0, index * width : (index + 1) * width, :n]
+            return kernel.StoppedRun(values, at, cycles)
         values = kernel.stopped(part.baseband[index, :, :n], at, plan.zoom.centers_hz[index], cycles)
         return kernel.StoppedRun(values, at, cycles)
 
@@ -305,45 +349,41 @@ class OrdersTracked(Estimator[OrdersSettings]):
         if rate is None:
             raise SchemaError("stage 'orders' needs the sampling rate", found="none", todo="open it on a read signal")
         speed = SpeedRange(float(np.median(track.speed_hz[known])), 0.5 * float(np.ptp(track.speed_hz[known])))
-        bands = self._bands(firing, speed, track, rate, context.facts.get("strokes"))
+        frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed.speed_hz)))
+        own = self.settings
+        may = confirming_orders(firing, own.confirming_multiples, own.confirming_orders, context.facts.get("strokes"))
+        bands = planned_bands(firing, own.orders, may, speed, own.band_frames / frame_s, rate)
         if not bands:
             detail = f"no band fits about the firing order at {firing * speed.speed_hz:.4g} Hz"
             return Reason(ReasonCode.NO_LINE, detail)
-        zoom = zoom_plan(
-            rate, tuple(band.order * speed.speed_hz for band in bands), tuple(band.half_zoom_hz for band in bands)
-        )
+        centers = tuple(band.order * speed.speed_hz for band in bands)
+        if speed.sweeps:
+            zoom = still_plan(rate, bands[0].half_zoom_hz)
+        else:
+            zoom = zoom_plan(rate, centers, tuple(band.half_zoom_hz for band in bands))
         # half a revolution's rate: whatever the strokes say, orders may stand at equal distances on either side
-        cycle_hz = 0.5 * speed.speed_hz
-        long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
+        cycle_hz = 0.5 * speed.lowest_hz
+        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
+        long = signal.duration_s is not None and signal.duration_s > own.whole_s
         return Plan(
-            channels=tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration"),
+            channels=channels,
             orders=tuple(band.order for band in bands),
-            reported=(firing, *(band.order for band in bands if band.order in self.settings.orders)),
+            reported=(firing, *(band.order for band in bands[1:] if band.order in own.orders)),
             zoom=zoom,
             bands=tuple(
                 kernel.BandPlan(zoom.out_rate_hz, b.half_band_hz, b.beside_hz, b.reach_hz, 0.8 * cycle_hz)
                 for b in bands
             ),
             track=track,
-            part_frames=max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None,
+            part_frames=max(1, round(own.part_s * zoom.out_rate_hz)) if long else None,
+            static=_static(products, channels) if speed.sweeps else None,
         )
 
-    def _bands(
-        self, firing: float, speed: SpeedRange, track: SpeedTrack, rate_hz: float, strokes: int | None
-    ) -> list[OrderBand]:
-        """The firing order's band first, then those asked for and those that may confirm, as far as they fit."""
-        frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed.speed_hz)))
-        main = firing_band(firing, speed, self.settings.band_frames / frame_s, rate_hz)
-        if main is None:
-            return []
-        may = confirming_orders(
-            firing, self.settings.confirming_multiples, self.settings.confirming_orders, strokes
-        )
-        wanted = [order for order in dict.fromkeys((*self.settings.orders, *may)) if order != firing]
-        further = [
-            further_band(order, main, speed, rate_hz, asked=order in self.settings.orders) for order in wanted
-        ]
-        return [main, *(band for band in further if band is not None)]
+
+def _static(products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArray:
+    """The channels' means, gravity above all, as the screen found them; nothing where there was no screen."""
+    facts = products.get("screen")
+    return np.zeros(len(channels)) if facts is None else np.asarray(facts.mean)[list(channels)]
 
 
 def _stated_order(facts: Mapping[str, Any]) -> float | None:

@@ -55,6 +55,10 @@ class TrackSettings(StageSettings):
     )  # fmt: skip
 
 
+    most_lost: float = Field(
+        0.3, ge=0, le=1, description="Share of the time the line may be gone; beyond it what was followed is hardly "
+        "the firing line of this speed."
+    )  # fmt: skip
     whole_s: float = Field(
         900.0, gt=0, description="Records up to this length are followed as a whole; longer ones part by part, so "
         "that memory does not grow with them."
@@ -78,6 +82,7 @@ class Plan:
     given_time_s: FloatArray
     given_speed_hz: FloatArray
     part_frames: int | None
+    most_lost: float
 
 
 @dataclass(frozen=True)
@@ -222,9 +227,11 @@ class TrackAccumulator(Accumulator):
         extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
         extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
         found = []
-        for signal, path, track in zip(signals, line.paths, tracks, strict=True):
+        for signal, path, lost, track in zip(signals, line.paths, line.lost, tracks, strict=True):
+            at = np.arange(signal.shape[-1]) / rate
             chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
-            found.append((track.offset_hz, np.interp(np.arange(signal.shape[-1]) / rate, path.time_s, chance)))
+            gone = np.interp(at, path.time_s, lost.astype(float)) > 0.5
+            found.append((track.offset_hz, np.where(gone, 0.0, np.interp(at, path.time_s, chance))))
         return found, extra, None
 
     def _refusal(self, line: kernel.FollowedLine) -> Reason | None:
@@ -235,6 +242,13 @@ class TrackAccumulator(Accumulator):
             detail = (
                 f"no line within {plan.search_hz:.3g} Hz of {_line(plan):.4g} Hz: power along the best path is "
                 f"{line.mean_excess:.3g} times the floor's, a line needs {needed:.3g}"
+            )
+            return Reason(ReasonCode.NO_LINE, detail)
+        lost = float(np.mean(np.concatenate(line.lost)))
+        if lost > plan.most_lost:
+            detail = (
+                f"the line about {_line(plan):.4g} Hz is gone for {100 * lost:.0f} % of the time, at most "
+                f"{100 * plan.most_lost:.0f} % may be bridged"
             )
             return Reason(ReasonCode.NO_LINE, detail)
         if abs(line.mean_offset_hz) > plan.search_hz:
@@ -259,11 +273,13 @@ class TrackAccumulator(Accumulator):
                 speed = np.interp(start_s + grid, plan.given_time_s, plan.given_speed_hz)
             return np.asarray(start_s + grid), speed, np.zeros(n), np.full(n, np.nan), np.sqrt(total)
         at = line_levels.output_times(plan.zoom, part)
+        confidence = np.interp(grid, at, offset[1])
         speed = (_line(plan) + np.interp(grid, at, offset[0])) / _order(plan)
+        speed = np.where(confidence > 0.0, speed, np.nan)
         square = line_levels.line_square(part.baseband[0], plan.zoom.out_rate_hz, offset[0])
         line = np.interp(grid, at, square)
         other = np.sqrt(np.maximum(total - line, 0.0))
-        return np.asarray(start_s + grid), speed, np.interp(grid, at, offset[1]), np.sqrt(line), other
+        return np.asarray(start_s + grid), speed, confidence, np.sqrt(line), other
 
 
 def _together(parts: list[Followed]) -> dict[str, Any]:
@@ -349,7 +365,10 @@ class TrackSpeed(Estimator[TrackSettings]):
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
         long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
-        return Plan(rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part)
+        most_lost = self.settings.most_lost
+        return Plan(
+            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost
+        )
 
 
 def _nominal(facts: Mapping[str, Any]) -> float | None:

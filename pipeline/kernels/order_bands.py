@@ -28,10 +28,37 @@ class SpeedRange:
     spread_hz: float
 
 
+    @property
+    def sweeps(self) -> bool:
+        """Whether speed moves too far for a band that stands still: a run-up."""
+        return self.spread_hz > 0.2 * self.speed_hz
+
+    @property
+    def lowest_hz(self) -> float:
+        """Lowest speed."""
+        return self.speed_hz - self.spread_hz
+
+
 NARROWEST_HZ = 0.35
 """Half the narrowest band: some ten cells of a half-minute record either side of the line."""
 SLOWEST_FILTER_HZ = 6.0
 """A confirming order may not need a sharper filter than this: it would cost the reading its ends."""
+
+
+def planned_bands(
+    firing: float, asked: tuple[float, ...], confirming: list[float], speed: SpeedRange, half_band_hz: float,
+    rate_hz: float,
+) -> list[OrderBand]:  # fmt: skip
+    """The firing order's band first, then those asked for and those that may confirm; none without the first."""
+    further = [order for order in dict.fromkeys((*asked, *confirming)) if abs(order - firing) > 1e-9]
+    if speed.sweeps:
+        bands = sweeping_bands([firing, *further], speed, rate_hz)
+        return bands if bands and bands[0].order == firing else []
+    main = firing_band(firing, speed, half_band_hz, rate_hz)
+    if main is None:
+        return []
+    found = [further_band(order, main, speed, rate_hz, asked=order in asked) for order in further]
+    return [main, *(band for band in found if band is not None)]
 
 
 def firing_band(firing: float, speed: SpeedRange, half_band_hz: float, rate_hz: float) -> OrderBand | None:
@@ -64,6 +91,17 @@ def confirming_orders(
     wanted = [firing * k for k in multiples] + list(single)
     whole = [order for order in wanted if abs(order / step - round(order / step)) < 1e-9 and order > 0]
     return [order for order in dict.fromkeys(whole) if abs(order - firing) > 1e-9]
+
+
+def sweeping_bands(orders: list[float], speed: SpeedRange, rate_hz: float) -> list[OrderBand]:
+    """Bands about orders that are turned to 0 Hz before the zoom: all alike, clear of the half orders beside.
+
+    Kept are the orders that stay below half the rate at the highest speed and clear of 0 Hz at the lowest.
+    """
+    low, high = speed.lowest_hz, speed.speed_hz + speed.spread_hz
+    half, reach = min(2.0, 0.18 * low), 0.4 * low
+    fitting = [order for order in orders if order * high + 2.0 * reach < 0.5 * rate_hz and order * low > 2.0 * reach]
+    return [OrderBand(order, half, reach, reach) for order in fitting]
 
 
 def _band(order: float, speed: SpeedRange, half_band_hz: float, floors: float, rate_hz: float) -> OrderBand | None:

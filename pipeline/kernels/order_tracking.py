@@ -197,6 +197,22 @@ def order_presence(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     return replace(energy, low_density=np.diag(energy.line_noise_variance(line) * seconds))
 
 
+def amplitude_over_time(
+    run: StoppedRun, floor: FloatArray, plan: BandPlan, step_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Peak amplitude of an order in steps of time: instants [shape=(n_step,)], values [shape=(n_channel, n_step)].
+
+    The band's mean square over each step less the floor's share (one-sided density, [shape=(n_channel,)]),
+    nothing where the floor is the larger. Neighbours are not taken out.
+    """
+    width = max(1, min(run.time_s.size, round(step_s * plan.rate_hz)))
+    n_step = run.time_s.size // width
+    square = _band_square(run, plan.half_band_hz, plan)[:, : n_step * width].reshape(floor.size, n_step, width)
+    noise = 4.0 * plan.half_band_hz * floor[:, None]
+    time_s = run.time_s[: n_step * width].reshape(n_step, width).mean(axis=-1)
+    return np.asarray(time_s), np.sqrt(np.maximum(square.mean(axis=-1) - noise, 0.0))
+
+
 def pooled_energy(parts: list[OrderEnergy]) -> OrderEnergy:
     """Energies of several parts of one record as one: each counts by its duration."""
     if len(parts) == 1:

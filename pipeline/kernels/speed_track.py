@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.interpolate import CubicSpline
-from scipy.ndimage import convolve1d
+from scipy.ndimage import convolve1d, uniform_filter1d
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -175,6 +175,15 @@ class FollowedLine:
     n_frames: int
     floor: FloatArray
     """[shape=(n_channel,)] mean square of the baseband per Hz."""
+
+    @property
+    def lost(self) -> tuple[npt.NDArray[np.bool_], ...]:
+        """Per path, where the line is gone [shape=(n_frame,)]: less than noise's share over two frame lengths."""
+        width = 2 * HOPS_PER_FRAME + 1
+        return tuple(
+            uniform_filter1d(path.excess, min(width, path.excess.size), mode="nearest") < self.noise_excess
+            for path in self.paths
+        )
 
     @property
     def mean_offset_hz(self) -> float:

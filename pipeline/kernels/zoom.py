@@ -99,6 +99,19 @@ def zoom_plan(
     return ZoomPlan(rate_hz, tuple(centers_hz), tuple(half_widths_hz), hop, taps)
 
 
+def still_plan(rate_hz: float, half_width_hz: float) -> ZoomPlan:
+    """Plan for lines that were already turned to 0 Hz: a low pass, doubled as a zoom's taps are.
+
+    For orders of a run-up, which sweep too far for a band of their own: mix by the order's angle first, then
+    zoom the complex result. Flat to 3e-5 up to ``half_width_hz``, 90 dB down from twice that.
+    """
+    hop = max(1, int(rate_hz / (4.0 * half_width_hz)))
+    length = int(np.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * np.pi * half_width_hz / rate_hz))) + 1
+    length = max(1, -(-length // hop)) * hop
+    low = firwin(length, min(1.5 * half_width_hz, 0.499 * rate_hz), window=("kaiser", kaiser_beta(STOP_DB)), fs=rate_hz)
+    return ZoomPlan(rate_hz, (0.0,), (half_width_hz,), hop, 2.0 * low[None].astype(np.complex128))
+
+
 def _check_bands(
     rate_hz: float, centers_hz: tuple[float, ...], half_widths_hz: tuple[float, ...], oversampling: float
 ) -> None:
