@@ -7,7 +7,7 @@ are refused with their lines: no order of the samples could be trusted after tha
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any
@@ -189,33 +189,50 @@ class StampWatch:
 
     def fit(self, scale: TimeScale) -> ClockFit:
         """What the stamps show. Raises ReaderRefusal ``bad_clock`` when they show no rate."""
+        ticks = [scale.ticks(values) for values in self._kept]
+        step = _one_step(ticks) if scale.decimals is not None else None
+        if step:
+            return _even_fit(self.n, int(ticks[0][0]), step, scale)
         gauge = ClockGauge(scale.tick_s or None)
-        steps: set[int] = set()
-        last: int | None = None
-        for values in self._kept:
-            ticks = scale.ticks(values)
-            gauge.push(ticks)
-            steps.update(_distinct_steps(ticks, last) if len(steps) < 2 else ())
-            last = ticks[-1]
+        for portion in ticks:
+            gauge.push(portion)
         try:
-            fit = gauge.fit()
+            return gauge.fit()
         except ValueError as error:
             raise ReaderRefusal(
                 ReasonCode.BAD_CLOCK, "the stamps show no rate", found=str(error),
                 todo="leave out the time column and give sample_rate_hz",
             ) from None  # fmt: skip
-        if scale.decimals is not None and len(steps) == 1:
-            return replace(fit, uniform=True, rate_hz=_exact_rate(steps.pop(), scale))
-        return fit
 
 
-def _distinct_steps(ticks: npt.NDArray[Any], last: int | None) -> list[int]:
-    joined = ticks if last is None else np.concatenate([[last], ticks])
-    return [int(step) for step in np.unique(np.diff(joined))[:2]]
+def _one_step(ticks: list[npt.NDArray[Any]]) -> int | None:
+    """The step when all stamps advance by the same number of ticks, else None."""
+    firsts = [int(portion[0]) for portion in ticks]
+    lasts = [int(portion[-1]) for portion in ticks]
+    steps = {later - earlier for earlier, later in zip(lasts, firsts[1:], strict=False)}
+    for portion in ticks:
+        if portion.size > 1:
+            differences = np.diff(portion)
+            steps |= {int(differences.min()), int(differences.max())}
+        if len(steps) > 1:
+            return None
+    return steps.pop() if steps else None
+
+
+def _even_fit(n: int, first: int, step: int, scale: TimeScale) -> ClockFit:
+    """The fit of stamps in equal steps: however short the record, no other rate can be meant."""
+    step_s, start_s = step * scale.tick_s, first * scale.tick_s
+    spread = np.sqrt(n * (n * n - 1.0) / 12.0)
+    return ClockFit(
+        n=n, start_s=start_s, stop_s=start_s + (n - 1) * step_s, rate_hz=_exact_rate(step, scale),
+        rate_std_hz=float(scale.tick_s / np.sqrt(12.0) / spread / step_s**2), usual_step_s=step_s,
+        resolution_s=scale.tick_s, jitter_s=0.0, departure_s=0.0, gaps=(), gap_at=(), n_repeated=0, n_backward=0,
+        uniform=True, steady=True,
+    )  # fmt: skip
 
 
 def _exact_rate(step: int, scale: TimeScale) -> float:
-    """Rate of stamps that all advance by the same ticks: however short the record, no other rate can be meant."""
+    """Rate of stamps that all advance by the same ticks, correctly rounded."""
     assert scale.decimals is not None
     unit_s = Fraction(scale.unit_s).limit_denominator(10**9)
     return float(Fraction(10**scale.decimals, step) / unit_s)

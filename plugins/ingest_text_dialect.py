@@ -18,6 +18,7 @@ HEAD_BYTES = 1 << 16
 """Looked at to find the dialect: longer preambles than this are refused."""
 
 _SAMPLE_LINES = 40
+_TYPICAL_LINES = 16
 BLANKS = " \t"
 COMMENT_MARKS = ("#", "//", "%", ";", "!")
 MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "-", "--", "inf", "+inf", "-inf", "infinity",
@@ -261,7 +262,7 @@ def _tail_lines(tail: bytes, encoding: str) -> list[str]:
 
 def _typical(lines: list[str]) -> list[str]:
     """Some of the first and of the last lines of the head: the last ones are rows in all likelihood."""
-    chosen = lines if len(lines) <= 2 * _SAMPLE_LINES else lines[:_SAMPLE_LINES] + lines[-_SAMPLE_LINES:]
+    chosen = lines if len(lines) <= 2 * _SAMPLE_LINES else lines[:_TYPICAL_LINES] + lines[-_TYPICAL_LINES:]
     return [line for line in chosen if line.strip() and without_comment_mark(line, "") is None]
 
 

@@ -152,7 +152,7 @@ def _hold(survey: Survey, block: RowBlock) -> None:
 
 def _written_decimals(dialect: Dialect, cell: int) -> int:
     """Decimals of the first rows, to start from."""
-    mantissas = (row[cell].lower().partition("e")[0] for row in dialect.sample)
+    mantissas = (row[cell].lower().partition("e")[0] for row in dialect.sample[:8])
     return min(max((len(text.partition(dialect.decimal)[2]) for text in mantissas), default=0), 12)
 
 

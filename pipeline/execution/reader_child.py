@@ -137,6 +137,13 @@ class _Link:
         self.printed.close()
         return status
 
+    def last_words(self) -> str:
+        """The last line the child printed: the error, where it could not even start."""
+        self.status()
+        self.printed.seek(0)
+        lines = self.printed.read(1 << 16).decode("utf-8", "replace").strip().splitlines()
+        return lines[-1][:200] if lines else ""
+
     def status(self, patience_s: float = 1.0) -> int | None:
         """Exit status if the child has ended by itself."""
         try:
@@ -304,9 +311,7 @@ class ReaderChild:
         _must_be_regular(path, name)
         healthy = False
         try:
-            if not link.greeted:
-                link.receive(_START_S)
-                link.greeted = True
+            _greet(link)
             link.send({**request, "path": str(path), "name": name})
             answer = self._listen(link, tally)
             healthy = answer["op"] != "fault"
@@ -337,6 +342,20 @@ class ReaderChild:
             ReasonCode.TIMEOUT, f"{name}: reading was stopped",
             found=f"no end after {self._limits.seconds:g} s", todo="split the file, or raise the time limit",
         )  # fmt: skip
+
+
+def _greet(link: _Link) -> None:
+    """Wait until the child has loaded its readers. Raises ReaderRefusal ``reader_fault`` when it never does."""
+    if link.greeted:
+        return
+    try:
+        link.receive(_START_S)
+    except (_Ended, _Overdue, ValueError):
+        raise ReaderRefusal(
+            ReasonCode.READER_FAULT, "the reader process did not start",
+            found=link.last_words() or f"no answer within {_START_S:g} s", todo="see `thrumline plugins`",
+        ) from None  # fmt: skip
+    link.greeted = True
 
 
 def _accepted(answer: dict[str, Any], name: str) -> dict[str, Any]:

@@ -125,14 +125,21 @@ def load_readers(paths: dict[str, str]) -> tuple[dict[str, Reader], dict[str, st
 
 def limit_process(memory_bytes: int, write_bytes: int, open_files: int) -> None:
     """Limits that hold for the whole life of the child, set after the imports so that these do not count."""
-    mapped = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     for which, value in (
-        (resource.RLIMIT_AS, mapped + memory_bytes),
+        (resource.RLIMIT_AS, mapped_bytes() + memory_bytes),
         (resource.RLIMIT_FSIZE, write_bytes),
         (resource.RLIMIT_NOFILE, open_files),
         (resource.RLIMIT_CORE, 0),
     ):
         lower_limit(which, value)
+
+
+def mapped_bytes() -> int:
+    """Address space in use now; 0 where the system does not tell (then the limit counts the libraries too)."""
+    try:
+        return int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+    except OSError:
+        return 0
 
 
 def lower_limit(which: int, value: int) -> None:

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
+from thrumline.pipeline.execution import reader_child
 from thrumline.pipeline.execution.reader_child import ReaderChild, ReaderLimits
 
 READER_SOURCE = '''
@@ -373,6 +374,15 @@ def test_a_reader_that_cannot_be_loaded_refuses_only_its_own_files(child, tmp_pa
     with pytest.raises(ReaderRefusal, match="cannot even start") as caught:
         child.read(told(tmp_path, "good 3 3"), "told.odd", "broken", ChannelMapping(), Gathered())
     assert caught.value.code is ReasonCode.READER_FAULT
+
+
+def test_a_child_that_cannot_start_is_told_with_its_last_words(readers, tmp_path, monkeypatch):
+    monkeypatch.setattr(reader_child, "_PROCESS", "no_such_module_anywhere")
+    with ReaderChild(readers) as child:
+        refusal = refusal_of(child, tmp_path, "good 3 3")
+    assert refusal.code is ReasonCode.READER_FAULT
+    assert "did not start" in str(refusal)
+    assert "No module named no_such_module_anywhere" in str(refusal)
 
 
 def test_an_unknown_reader_is_refused_with_the_known_ones(child, tmp_path):
