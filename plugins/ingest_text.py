@@ -30,7 +30,7 @@ from ..pipeline.contracts import (
 )
 from ..pipeline.kernels.clock import ClockFit
 from .ingest_text_blocks import RowBlock, RowReader, SparseColumn
-from .ingest_text_clock import TimeScale, clock_from_fit, clock_without_stamps, recorded_at
+from .ingest_text_clock import TimeScale, clock_by_count, clock_from_fit, clock_without_stamps, recorded_at
 from .ingest_text_columns import Layout, layout_of, with_named_empties
 from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of
 from .ingest_text_groups import Group, Survey, groups_of, sparse_clock, stamp_values, surveyed
@@ -155,7 +155,8 @@ def _group_head(
 def _clock(survey: Survey, mapping: ChannelMapping) -> tuple[Clock, TimeScale | None, ClockFit | None]:
     layout = survey.layout
     if not layout.time:
-        return clock_without_stamps(layout, mapping), None, None
+        clock = clock_without_stamps(layout, mapping)
+        return (clock, None, None) if layout.counter is None else clock_by_count(clock, survey.stamps)
     survey.stamps.refuse_backward()
     scale = survey.stamps.scale(layout, mapping)
     fit = survey.stamps.fit(scale)

@@ -147,6 +147,18 @@ class StampWatch:
                 todo="cut the record there, or leave out the time column and give sample_rate_hz",
             )  # fmt: skip
 
+    @property
+    def first_count(self) -> int:
+        """The first of the whole numbers."""
+        return int(self._first)
+
+    @property
+    def lost(self) -> bool | None:
+        """For whole numbers that rise throughout: whether some are missing; None where they number no samples."""
+        if self._decimals != 0 or self._kept[0].dtype == np.int64 or self.n_backward or self.n_repeated:
+            return None
+        return bool(self._last - self._first != self.n - 1)
+
     def scale(self, layout: Layout, mapping: ChannelMapping) -> TimeScale:
         """Unit, ticks and origin of the stamps. Raises ReaderRefusal ``bad_clock``."""
         if self._kept[0].dtype == np.int64:
@@ -300,6 +312,14 @@ def clock_without_stamps(layout: Layout, mapping: ChannelMapping) -> Clock:
     rate = stated if stated is not None else written
     assert rate is not None
     return Clock(True, 0.0, float(rate))
+
+
+def clock_by_count(clock: Clock, watch: StampWatch) -> tuple[Clock, TimeScale | None, ClockFit | None]:
+    """A stated rate with numbered samples: missing numbers are samples that were lost, and stay gaps."""
+    if not watch.lost:
+        return clock, None, None
+    scale = TimeScale(1.0 / clock.rate_hz, 0, watch.first_count)
+    return Clock(False, 0.0, clock.rate_hz, scale.tick_s), scale, watch.fit(scale)
 
 
 def recorded_at(scale: TimeScale | None, declared: Declared) -> str:

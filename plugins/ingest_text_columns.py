@@ -15,6 +15,10 @@ from ..pipeline.contracts.units import known_unit
 from .ingest_text_declared import Declared, declared_in, key_value
 from .ingest_text_dialect import Dialect, without_comment_mark
 
+_COUNTER = re.compile(
+    r"(?:sample|index|idx|seq|sequence|counter)(?:[ _]*(?:no\.?|nr\.?|number|index|counter|count|id))?"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -26,6 +30,8 @@ class Layout:
     passed_over: tuple[str, ...]
     declared: Declared
     header: tuple[str, ...]
+    counter: Column | None = None
+    """A column that numbers the samples, where there is no time column: it stays a data column as well."""
     unread_time: str = ""
     """First cell of a column that is named a time but holds other text."""
 
@@ -51,9 +57,11 @@ def layout_of(dialect: Dialect, mapping: ChannelMapping) -> Layout:
     data = [column for column in numbered if dialect.kinds[column.cell] == "number"]
     passed = tuple(column.name for column in numbered if dialect.kinds[column.cell] != "number")
     data = [with_unit(column, mapping, declared.unit_text) for column in with_axes(data, numbered, mapping)]
+    counter = next((c for c in data if _COUNTER.fullmatch(c.name.strip().lower()) and not c.axis), None)
     return Layout(
-        tuple(time), tuple(data), passed, declared, labels if any(labels) else (), _unread_time(numbered, dialect)
-    )
+        tuple(time), tuple(data), passed, declared, labels if any(labels) else (),
+        None if time else counter, _unread_time(numbered, dialect),
+    )  # fmt: skip
 
 
 def _unread_time(numbered: list[Column], dialect: Dialect) -> str:

@@ -112,8 +112,8 @@ def number_places(dialect: Dialect) -> dict[int, int]:
 
 
 def stamp_values(block: RowBlock, layout: Layout, dialect: Dialect) -> npt.NDArray[Any]:
-    """Stamps of a block: float64 as written, or int64 nanoseconds."""
-    first = layout.time[0]
+    """Stamps (or sample numbers) of a block: float64 as written, or int64 nanoseconds."""
+    first = layout.time[0] if layout.time or layout.counter is None else layout.counter
     if dialect.kinds[first.cell] == "number":
         return block.numbers[number_places(dialect)[first.cell]]
     lines = np.array([block.line(row) for row in range(block.n)], np.int64)
@@ -128,7 +128,8 @@ def surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> Survey:
     survey = Survey(layout, {c.cell: ColumnFacts(_written_decimals(dialect, c.cell)) for c in layout.data})
     places = number_places(dialect)
     for block in rows.blocks():
-        stamps = stamp_values(block, layout, dialect) if layout.time and block.n else None
+        timed = bool(layout.time or layout.counter) and block.n > 0
+        stamps = stamp_values(block, layout, dialect) if timed else None
         for cell, facts in survey.facts.items():
             values = block.numbers[places[cell]]
             facts.see_filled(values, survey.n, stamps) if cell in rows.sparse else facts.see(values)

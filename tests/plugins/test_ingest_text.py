@@ -415,6 +415,25 @@ def test_gaps_stay_gaps(tmp_path):
     assert head.groups[0].clock.rate_hz == pytest.approx(100.0)
 
 
+@pytest.mark.parametrize("name", ["sample", "index", "Sample No", "seq"])
+def test_missing_sample_numbers_are_gaps(tmp_path, name):
+    """Without a time column the numbers of the samples still tell what was lost: 100 of them at number 200."""
+    numbers = np.concatenate([np.arange(7, 207), np.arange(307, 507)])
+    text = f"{name},x_g\n" + "".join(f"{n},{n % 5 / 4}\n" for n in numbers)
+    head, sink = read_text(tmp_path, text, ChannelMapping(sample_rate_hz=100.0))
+    assert not head.groups[0].clock.uniform
+    assert np.allclose(sink.times_s(head, head.groups[0]), (numbers - 7) / 100)
+    assert head.metadata["clock"]["n_gaps"] == 1
+    assert [c.name for c in head.groups[1].channels] == [name]
+
+
+@pytest.mark.parametrize("numbers", [np.arange(300), np.arange(300) % 256, np.arange(300) // 2, np.arange(300) / 2])
+def test_whole_or_wrapping_sample_numbers_leave_the_stated_rate(tmp_path, numbers):
+    text = "sample,x_g\n" + "".join(f"{n},{i % 5 / 4}\n" for i, n in enumerate(numbers))
+    head, _ = read_text(tmp_path, text, ChannelMapping(sample_rate_hz=100.0))
+    assert (head.groups[0].clock.uniform, head.groups[0].clock.rate_hz) == (True, 100.0)
+
+
 def test_stamps_coarser_than_a_step_still_show_the_rate(tmp_path):
     """Whole milliseconds at 3200 Hz repeat three or four times each: a clock fact, no fault."""
     text = "time_ms,x_g\n" + "".join(f"{int(i / 3.2)},{i % 5 / 4}\n" for i in range(9600))
@@ -522,6 +541,7 @@ def test_a_200_mb_file_streams_in_bounded_memory(tmp_path):
     )
     out = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True).stdout.split()
     assert int(out[0]) >= 7_000_000 - 40_000 * 10
+    print(f"{out[0]} samples, peak {float(out[1]):.0f} MB over the start")
     assert float(out[1]) < 400.0
 
 
