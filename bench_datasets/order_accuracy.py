@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+
 from thrumline.pipeline.contracts import Block, ChannelSpec, Context, SignalSpec
 from thrumline.pipeline.contracts.units import MILLI_G
 from thrumline.pipeline.testing.simulator import IdleSpec, SimulatedCapture, idle_capture

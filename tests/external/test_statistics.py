@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from thrumline.pipeline.kernels import (
     effects,
     equivalence,

@@ -10,6 +10,7 @@ import sys
 import time
 
 import pytest
+
 from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
 
 COMMAND = [sys.executable, "-c", "from thrumline.pipeline.front.entry import main; main()"]

@@ -6,6 +6,7 @@ import json
 
 import pytest
 from click.testing import CliRunner
+
 from thrumline.pipeline.front.entry import cli
 from thrumline.pipeline.testing import FleetSpec, PlantedFault, demo_fleet, write_fleet
 
@@ -115,6 +116,7 @@ def test_a_capture_exported_for_other_tools_holds_its_samples(place, tmp_path, f
     import numpy as np
     import pandas as pd
     import xarray as xr
+
     from thrumline.pipeline.api import open_capture
 
     identity = json.loads(thrumline("archive", "ls", "--archive", place / "archive", "--json").output)["captures"][0]

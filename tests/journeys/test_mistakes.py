@@ -9,6 +9,7 @@ import json
 import sys
 
 import pytest
+
 from thrumline.pipeline.front.entry import main
 from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
 

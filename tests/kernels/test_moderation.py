@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import special
+
 from thrumline.pipeline.kernels import moderation
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from thrumline.pipeline.kernels import random_effects as meta
 
 FLEET = st.integers(3, 9).flatmap(

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+
 from thrumline.pipeline.kernels import repeatability, uncertainty_budget
 
 

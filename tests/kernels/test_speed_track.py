@@ -104,10 +104,7 @@ def test_bang_does_not_throw_the_path_off():
 
 def tracked(z, line_hz=40.0):
     found = followed(z, line_hz)
-    path = found.paths[0]
-    cycles = kernel.path_cycles(path, z.shape[-1], RATE)
-    weights = kernel.joined_channel((z,), (cycles,), found.floor)
-    return found, kernel.phase_track(z, RATE, path, weights, 0.5 * found.frame_s)
+    return found, kernel.phase_tracks((z,), RATE, found)[0]
 
 
 def test_phase_follows_a_wandering_line_to_a_tenth_of_a_cycle():

@@ -47,7 +47,8 @@ class Fleet:
             spectra=self.spectra,
             provenance={
                 "command": "thrumline run study.toml --archive fleet-archive --out results",
-                "study_hash": "7d5b1f0c2a", "thrumline": "0.1.0", "numpy": "2.4.0", "recipe": "idle", "archive": "b7c1",
+                "study_hash": "7d5b1f0c2a", "versions": {"thrumline": "0.1.0", "numpy": "2.4.0"}, "recipe": "idle",
+                "archive": "b7c1",
             },
         )  # fmt: skip
 

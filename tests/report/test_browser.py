@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -257,6 +258,15 @@ def test_long_names_and_nine_parts_break_nothing(opened, size, tmp_path, wide_do
     assert page.evaluate(OUTSIDE) == []
     assert page.evaluate(CLIPPED) == []
     assert page.evaluate(OVERLAPS) == []
+
+
+def test_a_script_that_slips_into_a_section_does_not_run(opened, tmp_path, single_documents):
+    """The page's policy holds even where a plugin hands over markup."""
+    body = "<p id='iso'>dB</p><script>document.title = 'taken over'</script><img src=x onerror=\"document.title='too'\">"
+    path = write_report(tmp_path, replace(single_documents, sections=[("Isolation", body)]))[0]
+    page = opened(path=path)
+    assert page.locator("#iso").is_visible()
+    assert page.title() == single_documents.study["title"]
 
 
 @pytest.mark.external

@@ -156,11 +156,18 @@ def test_provenance_ends_the_page_with_the_command(page, small_documents):
     tail = page.words[page.words.index("Provenance"):]
     assert small_documents.provenance["command"] in tail
     assert small_documents.provenance["study_hash"] in tail
+    assert "thrumline 0.1.0, numpy 2.4.0" in tail
 
 
 def test_sentences_that_do_not_fit_the_comparisons_are_refused(small_documents):
     with pytest.raises(ReportError, match=r"2 sentences for \d+ comparisons.*hand over one sentence a comparison"):
         replace(small_documents, sentences=["one", "two"])
+
+
+def test_sections_of_plugins_end_the_findings(single_documents):
+    html = render_report(replace(single_documents, sections=[("Isolation <dB>", "<table id='iso'><tr><td>1</td></tr></table>")]))
+    assert "<h2>Isolation &lt;dB&gt;</h2>" in html
+    assert html.index('id="covers"') < html.index("id='iso'") < html.index('id="words"')
 
 
 def test_a_comparison_may_bring_its_own_sentence(single_documents):
