@@ -102,7 +102,7 @@ class ReadParts:
     seconds: float
     n_parts: int
     tracks: tuple[tuple[FloatArray, FloatArray], ...]
-    """Per order, instants of the capture and the amplitude over time [shape=(n_channel, n_step)]."""
+    """Per reported order, instants of the capture and the amplitude over time [shape=(n_channel, n_step)]."""
 
 
 class OrdersAccumulator(Accumulator):
@@ -168,7 +168,8 @@ class OrdersAccumulator(Accumulator):
             entries, covariances[order] = self._amplitudes(order, energy, self._frequency(parts, order))
             amplitudes += entries
             neighbours[order] = energy.neighbours()
-            tracks[order] = self._track([part.tracks[index] for part in parts])
+            if order in self.plan.reported:
+                tracks[order] = self._track([part.tracks[len(tracks)] for part in parts])
             following = 2 * sum(part.follows[index] for part in parts) > len(parts)
             if order != self.plan.firing and following and _stands_out(entries, self.settings.confirm_sigma):
                 confirmed.append(order)
@@ -198,8 +199,10 @@ class OrdersAccumulator(Accumulator):
             stopped = [self._stopped(run, part, index) for run, part in parts]
             read = kernel.order_energy if order in plan.reported else kernel.order_presence
             energies.append(read(stopped, plan.bands[index]))
-            follows.append(kernel.follows_speed(stopped, energies[-1].floor))
-            tracks.append(self._over_time(parts, stopped, energies[-1], plan.bands[index]))
+            may = order != plan.firing and np.any(energies[-1].square > energies[-1].noise_square_std())
+            follows.append(bool(may) and kernel.follows_speed(stopped, energies[-1].floor))
+            if order in plan.reported:
+                tracks.append(self._over_time(parts, stopped, energies[-1], plan.bands[index]))
         turned, seconds = 0.0, 0.0
         for run, part in parts:
             ends = self.starts[run] + np.array([part.start, part.stop]) / plan.zoom.rate_hz

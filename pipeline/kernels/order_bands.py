@@ -41,6 +41,8 @@ class SpeedRange:
 
 NARROWEST_HZ = 0.35
 """Half the narrowest band: some ten cells of a half-minute record either side of the line."""
+MOST_CONFIRMING = 3
+"""Two further orders confirm a name; a third one allows for one that is too weak."""
 SLOWEST_FILTER_HZ = 6.0
 """A confirming order may not need a sharper filter than this: it would cost the reading its ends."""
 
@@ -58,7 +60,10 @@ def planned_bands(
     if main is None:
         return []
     found = [further_band(order, main, speed, rate_hz, asked=order in asked) for order in further]
-    return [main, *(band for band in found if band is not None)]
+    fitting = [band for band in found if band is not None]
+    wanted = [band for band in fitting if band.order in asked]
+    may = [band for band in fitting if band.order not in asked]
+    return [main, *wanted, *may[:MOST_CONFIRMING]]
 
 
 def firing_band(firing: float, speed: SpeedRange, half_band_hz: float, rate_hz: float) -> OrderBand | None:

@@ -326,17 +326,16 @@ def joined_channel(
 def phase_track(
     run: ComplexArray,
     rate_hz: float,
-    path: LinePath,
+    cycles: FloatArray,
     weights: ComplexArray,
     smooth_s: float,
 ) -> PhaseTrack:
-    """Phase along the line: the path's own, corrected by the residual phase smoothed over ``smooth_s``.
+    """Phase along the line: the path's ``cycles``, corrected by the residual phase smoothed over ``smooth_s``.
 
     Where the smoothed line is below ``FADED`` times its noise a cycle may slip; where that is so for more
     than ``MOST_FADED`` of the time the correction is left out (``locked`` false).
     """
     n = run.shape[-1]
-    cycles = path_cycles(path, n, rate_hz)
     n_taps = 2 * (int(smooth_s * rate_hz) // 2) + 1
     locked, n_fades = False, 0
     if n_taps >= 3 and n > n_taps:
@@ -357,7 +356,7 @@ def phase_tracks(runs: tuple[ComplexArray, ...], rate_hz: float, line: FollowedL
     cycles = tuple(path_cycles(path, run.shape[-1], rate_hz) for path, run in zip(line.paths, runs, strict=True))
     weights = joined_channel(runs, cycles, line.floor)
     return [
-        phase_track(run, rate_hz, path, weights, 0.5 * line.frame_s) for path, run in zip(line.paths, runs, strict=True)
+        phase_track(run, rate_hz, along, weights, 0.5 * line.frame_s) for along, run in zip(cycles, runs, strict=True)
     ]
 
 
