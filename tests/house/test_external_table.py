@@ -23,11 +23,13 @@ def external_tests():
             isinstance(node, ast.Assign) and "pytestmark" in ast.unparse(node.targets[0]) and _is_external(node.value)
             for node in tree.body
         )
-        for node in ast.walk(tree):
-            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
-                if marked or any(_is_external(decorator) for decorator in node.decorator_list):
-                    if "pytest.mark.nightly" not in map(ast.unparse, node.decorator_list):
-                        found.add(f"{path.relative_to(TESTS).as_posix()} {node.name.removeprefix('test_')}")
+        functions = [n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and n.name.startswith("test_")]
+        found |= {
+            f"{path.relative_to(TESTS).as_posix()} {node.name.removeprefix('test_')}"
+            for node in functions
+            if (marked or any(map(_is_external, node.decorator_list)))
+            and "pytest.mark.nightly" not in map(ast.unparse, node.decorator_list)
+        }
     return found
 
 
