@@ -118,7 +118,7 @@ def _quantity_by_name(name: str) -> str:
 
 
 def _words(name: str) -> list[str]:
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"^gF(?=[xyzXYZ]$)", "gf ", name))
     return [word for word in re.split(r"[^A-Za-z0-9]+", spaced.lower()) if word]
 
 
