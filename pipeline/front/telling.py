@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -17,30 +19,33 @@ MARKS = {"within limit": "■", "over limit": "▲", "open": "○", "indicative"
 
 def tell_run(run: StudyRun) -> None:
     """Verdict sentences, comparison table, what was left out, files."""
-    for sentence in run.sentences:
-        click.echo(sentence)
+    for sentence in filter(None, run.sentences):
+        click.echo(_folded(sentence))
     click.echo()
     tell_comparisons(run.comparisons)
     tell_left_out(run.captures)
     for note in run.notes:
-        click.echo(f"note: {note}")
+        click.echo(_folded(f"note: {note}"))
     click.echo("files:")
     for path in run.files:
         click.echo(f"  {path}")
 
 
 def tell_comparisons(comparisons: Iterable[Mapping[str, Any]]) -> None:
-    """One row a comparison that carries a verdict."""
+    """One row a comparison that carries a verdict; what is the same in all rows stands once above them."""
+    chosen = [c for c in comparisons if c["carries_verdict"]]
+    places = {name: {str(c[name]) for c in chosen} for name in ("position", "condition")}
+    varying = [name for name, found in places.items() if len(found) > 1]
+    click.echo(", ".join(next(iter(found)) for found in places.values() if len(found) == 1))
+    head = ("platform", "part", *varying, "repeats", "change", "interval", "verdict")
     rows = [
         (
-            c["platform"], c["candidate"], c["position"], c["condition"], _repeats(c), _change(c), _interval(c),
+            c["platform"], c["candidate"], *(c[name] for name in varying), _repeats(c), _change(c), _interval(c),
             _verdict(c),
         )
-        for c in comparisons
-        if c["carries_verdict"]
+        for c in chosen
     ]  # fmt: skip
-    head = ("platform", "part", "position", "condition", "repeats", "change", "interval", "verdict")
-    print_table(head, rows)
+    print_table(head, rows, whole=("repeats", "change", "interval", "verdict"))
 
 
 def tell_left_out(captures: Sequence[Mapping[str, Any]]) -> None:
@@ -51,18 +56,26 @@ def tell_left_out(captures: Sequence[Mapping[str, Any]]) -> None:
     for entry in left_out:
         causes = "; ".join(f"{r['code'].replace('_', ' ')}: {r['detail']}" for r in entry["reasons"])
         where = f"row {entry['row']}, " if entry.get("row") else ""
-        click.echo(f"  {where}{entry['file']}: {entry['state']}: {causes}")
+        click.echo(_folded(f"{where}{entry['file']}: {entry['state']}: {causes}"))
     click.echo()
 
 
-def print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """A plain table; narrower columns fold on a terminal, stay whole in a pipe."""
+def _folded(sentence: str) -> str:
+    """A sentence in the terminal's width, its further lines indented; whole in a pipe."""
+    if not sys.stdout.isatty():
+        return sentence
+    width = min(shutil.get_terminal_size().columns, 100)
+    return textwrap.fill(sentence, width, subsequent_indent="  ", break_on_hyphens=False)
+
+
+def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], whole: Sequence[str] = ()) -> None:
+    """A plain table; narrower columns fold on a terminal (those in ``whole`` never), stay whole in a pipe."""
     from rich.console import Console
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False, header_style="bold" if sys.stdout.isatty() else "")
     for name in head:
-        table.add_column(name, overflow="fold")
+        table.add_column(name, overflow="fold", no_wrap=name in whole)
     for row in rows:
         table.add_row(*(cell.replace("[", "\\[") for cell in row))
     Console(width=None if sys.stdout.isatty() else 160, soft_wrap=False).print(table)
