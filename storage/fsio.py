@@ -14,6 +14,7 @@ from types import TracebackType
 from .errors import DiskFault, DiskFull, told
 
 _READ_ONLY = 0o444
+_SMALL = 65_536
 _BINARY = getattr(os, "O_BINARY", 0)
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _CAN_SYNC_DIRECTORIES = sys.platform != "win32"
@@ -169,14 +170,14 @@ class Disk:
         with _Told(self, "read", path):
             descriptor = os.open(path, os.O_RDONLY | _BINARY)
             try:
-                size = os.fstat(descriptor).st_size
-                data = os.read(descriptor, size + 1)
-                while len(data) < size:
-                    piece = os.read(descriptor, size - len(data))
-                    if not piece:
-                        break
-                    data += piece
-                return data
+                data = os.read(descriptor, _SMALL)
+                if len(data) < _SMALL:  # a regular file gives all it has, so a short answer is its end
+                    return data
+                size = max(os.fstat(descriptor).st_size, _SMALL)
+                pieces = [data]
+                while piece := os.read(descriptor, size - len(data) + 1):
+                    pieces.append(piece)
+                return b"".join(pieces)
             finally:
                 os.close(descriptor)
 

@@ -86,6 +86,11 @@ class _Check:
         else:
             self.report.damage.append(Finding(name, what))
 
+    def _missing(self, name: str, what: str) -> None:
+        """Damage, unless it came while this check was under way: others go on working beside it."""
+        if not self._there(name):
+            self._damage(name, f"nothing: {what}")
+
     def _leftover(self, name: str, what: str) -> None:
         self.report.leftovers.append(Finding(name, what))
 
@@ -142,7 +147,7 @@ class _Check:
     def _gaps(self, numbers: list[int], start: str) -> None:
         if numbers and numbers[-1] != len(numbers):
             for n in sorted(set(range(1, numbers[-1])) - set(numbers)):
-                self._damage(f"{start}{n}.json", "nothing: the record is missing, a later one is there")
+                self._missing(f"{start}{n}.json", "the record is missing, a later one is there")
 
     def _record(self, directory: str, n: int, key: str) -> None:
         name = f"{directory}/{n}.json"
@@ -171,7 +176,7 @@ class _Check:
             directory = f"quarantine/{name}"
             self._guard(directory, self._numbered, directory, self._names(directory), "original")
             if name not in self.originals:
-                self._damage(original_name(name), "nothing: an original in quarantine is missing")
+                self._missing(original_name(name), "an original in quarantine is missing")
 
     # originals
 
@@ -207,7 +212,7 @@ class _Check:
         if said["original"] != sha256:
             self._damage(f"{where}{sha256}.{n}.json", f"a record of {said['original']}")
         elif size is None:
-            self._damage(where + sha256, "nothing: the original is missing, its arrival is there")
+            self._missing(where + sha256, "the original is missing, its arrival is there")
         elif size != int(said["size"]):
             self._damage(where + sha256, f"{size} bytes where {said['size']} arrived")
 
@@ -230,7 +235,9 @@ class _Check:
             for identity in sorted({*below, *self._names(f"{kind}/{prefix}")}):
                 path = f"{kind}/{prefix}/{identity}"
                 if ID.match(identity) and identity[:2] == prefix:
-                    self._guard(path, self._tree, kind, identity, below.get(identity, {}))
+                    # one that came after the walk is walked through on its own
+                    sizes = below[identity] if identity in below else self.disk.sizes(self.top + path)
+                    self._guard(path, self._tree, kind, identity, sizes)
                 else:
                     self._damage(path, "a name nobody committed")
 
@@ -238,7 +245,12 @@ class _Check:
         where = f"{kind}/{identity[:2]}/{identity}"
         if sizes.pop(MANIFEST, None) is None:
             raise DamageFound(where, "a directory without its manifest")
-        data = read_file(self.disk, f"{self.top}{where}/{MANIFEST}")
+        try:
+            data = read_file(self.disk, f"{self.top}{where}/{MANIFEST}")
+        except DamageFound:
+            if self._names(where):
+                raise
+            return  # cleared out since the walk
         manifest = checked_manifest(data, self.top + where, kind, identity)
         whole = []
         for name, (size, _) in manifest["files"].items():
@@ -286,11 +298,11 @@ class _Check:
         for identity, (_, source) in self.trees["captures"].items():
             used.add(source)
             if source is not None and source not in self.originals:
-                self._damage(original_name(source), f"nothing: the original of capture {identity} is missing")
+                self._missing(original_name(source), f"the original of capture {identity} is missing")
         for identity, (_, source) in self.trees["results"].items():
             if source is not None and source not in self.trees["captures"]:
                 where = f"captures/{source[:2]}/{source}"
-                if not self._names(where):
+                if not self._names(where):  # a damaged one was named already
                     self._damage(where, f"nothing: the capture of result {identity} is missing")
         for sha256 in sorted(self.originals - used - set(self._names("quarantine"))):
             self._leftover(original_name(sha256), "an original that no capture was made from")
@@ -314,7 +326,6 @@ class _Check:
         already = {finding.path for finding in self.report.damage}
         for path in sorted(known.keys() - found.keys()):
             named = any(name == path or name.startswith(f"{path}/") for name in already)
-            # committed while this check was under way: then it is there by now
             if not named and not self._there(path if table != "trees" else f"{path}/{MANIFEST}"):
                 self._damage(path, "nothing: the catalogue knows it, the disk has it no more")
         for path in sorted(known.keys() & found.keys()):

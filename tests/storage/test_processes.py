@@ -84,6 +84,26 @@ def test_four_processes_with_the_same_200_files_make_200_captures(faults, quick_
         assert faults.index(archive) == known
 
 
+def test_a_check_beside_working_processes_takes_nothing_unfinished_for_damage(quick_path: Path, files) -> None:
+    """What is committed, said or cleared out while the check is under way is no damage."""
+    root = quick_path / "archive"
+    Archive.open(root, role="coordinator", create=True).close()
+    start, answers = FORK.Barrier(2), FORK.Queue()
+    workers = [FORK.Process(target=_ingest, args=(root, files, start, answers)) for _ in range(2)]
+    for worker in workers:
+        worker.start()
+    damage, n = [], 0
+    with Archive.open(root, role="reader") as archive:
+        while any(worker.is_alive() for worker in workers) and answers.empty():
+            report = archive.verify("data")
+            damage += report.damage + report.unchecked
+            n += 0 < report.counts["captures"] < N_FILES
+    for worker in workers:
+        worker.join()
+    assert damage == []
+    assert n > 0, "too few checks fell into the working time to show anything"
+
+
 def test_without_create_once_two_writers_lose_a_record(faults, quick_path: Path, monkeypatch) -> None:
     """Mutation check of linking into place: with a plain rename over the name, a record said first is gone."""
     root = quick_path / "archive"
