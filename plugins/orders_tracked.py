@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
 from pydantic import Field
-from scipy import fft
 
 from ..pipeline.contracts import (
     Accumulator,
@@ -29,10 +28,10 @@ from ..pipeline.contracts import (
     hookimpl,
 )
 from ..pipeline.contracts.signal import FloatArray
-from ..pipeline.kernels import order_tracking as kernel
 from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
-from ..pipeline.kernels.line_levels import output_times
-from ..pipeline.kernels.order_bands import SpeedRange, confirming_orders, planned_bands
+from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, planned_bands
+from ..pipeline.kernels.order_reading import OrderReader, ReadParts
+from ..pipeline.kernels.order_tracking import BandPlan, OrderEnergy, pooled_energy
 from ..pipeline.kernels.speed_track import frame_seconds
 from ..pipeline.kernels.zoom import ZoomPlan, still_plan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
@@ -74,35 +73,21 @@ class OrdersSettings(StageSettings):
 
 @dataclass(frozen=True)
 class Plan:
-    """One zoom per order and the bands counted; ``reported`` are the firing order and those asked for."""
+    """What is read, from which channels; ``static`` [shape=(n_channel,)] is gravity's share.
+
+    One reader per track: where two lines could be the firing line, each is read along its own.
+    """
 
     channels: tuple[int, ...]
-    orders: tuple[float, ...]
-    reported: tuple[float, ...]
-    zoom: ZoomPlan
-    bands: tuple[kernel.BandPlan, ...]
-    track: SpeedTrack
+    readers: tuple[OrderReader, ...]
+    tracks: tuple[SpeedTrack, ...]
     part_frames: int | None
-    static: FloatArray | None = None
-    """Mean of each channel [shape=(n_channel,)] where orders sweep, and so are mixed before the zoom."""
+    static: FloatArray
 
     @property
-    def firing(self) -> float:
-        """The firing order."""
-        return self.reported[0]
-
-
-@dataclass(frozen=True)
-class ReadParts:
-    """What came of parts read together: per order the energy and whether it follows the speed; cycles and time."""
-
-    energies: tuple[kernel.OrderEnergy, ...]
-    follows: tuple[bool, ...]
-    revolutions: float
-    seconds: float
-    n_parts: int
-    tracks: tuple[tuple[FloatArray, FloatArray], ...]
-    """Per reported order, instants of the capture and the amplitude over time [shape=(n_channel, n_step)]."""
+    def zoom(self) -> ZoomPlan:
+        """The zoom all readers share."""
+        return self.readers[0].zoom
 
 
 class OrdersAccumulator(Accumulator):
@@ -111,27 +96,19 @@ class OrdersAccumulator(Accumulator):
     def __init__(self, plan: Plan, settings: OrdersSettings) -> None:
         self.plan = plan
         self.settings = settings
-        n_signal = len(plan.channels) * (1 if plan.static is None else len(plan.orders))
-        self.zoomed = ZoomedRuns(plan.zoom, n_signal, plan.part_frames)
+        self.zoomed = ZoomedRuns(plan.zoom, plan.readers[0].n_zoomed, plan.part_frames)
         self.starts: dict[int, float] = {}
-        self.done: dict[tuple[int, int], ReadParts] = {}
+        self.done: dict[tuple[int, int], tuple[ReadParts, ...]] = {}
 
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
-        self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
-        values = block.values[list(self.plan.channels)]
-        if self.plan.static is not None:
-            values = self._mixed(values - self.plan.static[:, None], block)
+        start_s = self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
+        values: Any = block.values[list(self.plan.channels)]
+        if self.plan.readers[0].sweeping:
+            at = start_s + (block.first + np.arange(block.n)) / block.rate_hz
+            values = self.plan.readers[0].mixed(values - self.plan.static[:, None], at)
         self.zoomed.push(block.run, block.first, values)
         self._read_ready()
-
-    def _mixed(self, values: FloatArray, block: Block) -> Any:
-        """Every channel turned back by every order's angle [shape=(n_order * n_channel, n), complex]."""
-        run_s = self.starts[block.run]
-        at = run_s + (block.first + np.arange(block.n)) / block.rate_hz
-        turns = kernel.revolutions(at, self.plan.track.time_s, self.plan.track.speed_hz)
-        back = np.exp(-2j * np.pi * np.mod(np.array(self.plan.orders)[:, None] * turns, 1.0))
-        return (back[:, None] * values[None]).reshape(-1, block.n)
 
     def merge(self, other: Self) -> None:
         """Take over what another worker gathered."""
@@ -144,6 +121,10 @@ class OrdersAccumulator(Accumulator):
         for run, part in self.zoomed.ready():
             self.done[run, part.first] = self._read([(run, part)])
 
+    def _read(self, parts: list[tuple[int, ZoomedRun]]) -> tuple[ReadParts, ...]:
+        started = [(self.starts[run], part) for run, part in parts]
+        return tuple(reader.read(started) for reader in self.plan.readers)
+
     def finish(self) -> OrderSpectra:
         """Amplitudes of all orders."""
         rest = [(run, part) for run, part in self.zoomed.rest() if part.n_out >= 8]
@@ -155,98 +136,41 @@ class OrdersAccumulator(Accumulator):
         if not done:
             return OrderSpectra((), absent=Reason(ReasonCode.NO_LINE, "no stretch is long enough to read an order"))
         # in the order of the record, whoever read which part: sums of floats depend on their order
-        return self._product([done[key] for key in sorted(done)])
+        read = [done[key] for key in sorted(done)]
+        found = [
+            self._product(reader, track, [parts[index] for parts in read])
+            for index, (reader, track) in enumerate(zip(self.plan.readers, self.plan.tracks, strict=True))
+        ]
+        return found[0] if len(found) == 1 else _the_confirmed(found[0], found[1])
 
-    def _product(self, parts: list[ReadParts]) -> OrderSpectra:
+    def _product(self, reader: OrderReader, track: SpeedTrack, parts: list[ReadParts]) -> OrderSpectra:
         amplitudes: list[OrderAmplitude] = []
         covariances: dict[float, AmplitudeCovariance] = {}
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         confirmed: list[float] = []
         tracks: dict[float, tuple[FloatArray, FloatArray, FloatArray]] = {}
-        for index, order in enumerate(self.plan.orders):
-            energy = kernel.pooled_energy([part.energies[index] for part in parts])
-            entries, covariances[order] = self._amplitudes(order, energy, self._frequency(parts, order))
+        for index, order in enumerate(reader.orders):
+            energy = pooled_energy([part.energies[index] for part in parts])
+            entries, covariances[order] = self._amplitudes(order, energy, _frequency(track, parts, order))
             amplitudes += entries
             neighbours[order] = energy.neighbours()
-            if order in self.plan.reported:
-                tracks[order] = self._track([part.tracks[len(tracks)] for part in parts])
+            if index < reader.n_reported:
+                tracks[order] = _along(track, [part.tracks[index] for part in parts])
             following = 2 * sum(part.follows[index] for part in parts) > len(parts)
-            if order != self.plan.firing and following and _stands_out(entries, self.settings.confirm_sigma):
+            if index > 0 and following and _stands_out(entries, self.settings.confirm_sigma):
                 confirmed.append(order)
         return OrderSpectra(
             tuple(amplitudes),
-            name=_name(self.plan.firing, self.plan.track, confirmed),
+            name=_name(reader.orders[0], track, confirmed),
             extra={
                 "covariance": covariances, "neighbours": neighbours, "confirmed_by": tuple(confirmed),
-                "tracks": tracks, "firing_order": self.plan.firing,
-                "line_to_floor_db": self.plan.track.extra.get("line_to_floor_db"),
+                "tracks": tracks, "firing_order": reader.orders[0],
+                "line_to_floor_db": track.extra.get("line_to_floor_db"),
             },
         )  # fmt: skip
 
-    def _track(self, pieces: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Instants, crankshaft speed and amplitude [shape=(n_channel, n_step)] of one order along the capture."""
-        at = np.concatenate([time_s for time_s, _ in pieces])
-        track = self.plan.track
-        known = np.isfinite(track.speed_hz)
-        speed = np.interp(at, track.time_s[known], track.speed_hz[known])
-        return at, speed, np.concatenate([values for _, values in pieces], axis=-1)
-
-    def _read(self, parts: list[tuple[int, ZoomedRun]]) -> ReadParts:
-        """Energies of all orders over some parts, read together."""
-        plan, track = self.plan, self.plan.track
-        energies, follows, tracks = [], [], []
-        for index, order in enumerate(plan.orders):
-            stopped = [self._stopped(run, part, index) for run, part in parts]
-            read = kernel.order_energy if order in plan.reported else kernel.order_presence
-            energies.append(read(stopped, plan.bands[index]))
-            may = order != plan.firing and np.any(energies[-1].square > energies[-1].noise_square_std())
-            follows.append(bool(may) and kernel.follows_speed(stopped, energies[-1].floor))
-            if order in plan.reported:
-                tracks.append(self._over_time(parts, stopped, energies[-1], plan.bands[index]))
-        turned, seconds = 0.0, 0.0
-        for run, part in parts:
-            ends = self.starts[run] + np.array([part.start, part.stop]) / plan.zoom.rate_hz
-            turned += float(np.diff(kernel.revolutions(ends, track.time_s, track.speed_hz))[0])
-            seconds += float(np.diff(ends)[0])
-        return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts), tuple(tracks))
-
-    def _over_time(
-        self, parts: list[tuple[int, ZoomedRun]], stopped: list[kernel.StoppedRun], energy: kernel.OrderEnergy,
-        band: kernel.BandPlan,
-    ) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-        """An order's amplitude along the capture."""
-        step_s = self.settings.step_s
-        found = [kernel.amplitude_over_time(run, energy.floor, band, step_s) for run in stopped]
-        at = [self.starts[run] + time_s for (run, _), (time_s, _) in zip(parts, found, strict=True)]
-        return np.concatenate(at), np.concatenate([values for _, values in found], axis=-1)
-
-    def _stopped(self, run: int, part: ZoomedRun, index: int) -> kernel.StoppedRun:
-        """An order's baseband, stopped by the track."""
-        plan = self.plan
-        # a length of small prime factors: the transforms of a prime one take ten times as long
-        n = fft.prev_fast_len(part.n_out)
-        at = output_times(plan.zoom, part)[:n]
-        cycles = plan.orders[index] * kernel.revolutions(
-            self.starts[run] + at, plan.track.time_s, plan.track.speed_hz
-        )
-        if plan.static is not None:
-            width = len(plan.channels)
-            values = part.baseband[0, index * width : (index + 1) * width, :n]
-            return kernel.StoppedRun(values, at, cycles)
-        values = kernel.stopped(part.baseband[index, :, :n], at, plan.zoom.centers_hz[index], cycles)
-        return kernel.StoppedRun(values, at, cycles)
-
-    def _frequency(self, parts: list[ReadParts], order: float) -> tuple[float, float]:
-        """Mean frequency of an order over the stretches used, and its standard uncertainty."""
-        track, seconds = self.plan.track, sum(part.seconds for part in parts)
-        # the track's figures are of the firing line's cycles; each part has two ends
-        of_line = sum(part.n_parts for part in parts) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
-        of_line += track.extra.get("drift_density", 0.0) / seconds
-        mean = order * sum(part.revolutions for part in parts) / seconds
-        return mean, float(np.sqrt(of_line)) * order / (track.order or order)
-
     def _amplitudes(
-        self, order: float, energy: kernel.OrderEnergy, frequency: tuple[float, float]
+        self, order: float, energy: OrderEnergy, frequency: tuple[float, float]
     ) -> tuple[list[OrderAmplitude], AmplitudeCovariance]:
         # below one standard deviation of noise an amplitude's own error formula breaks down: hold it there
         least = np.sqrt(energy.noise_square_std())
@@ -266,7 +190,46 @@ class OrdersAccumulator(Accumulator):
         return entries, covariance
 
 
-def _neighbour_marks(energy: kernel.OrderEnergy, least_share: float) -> tuple[Reason, ...]:
+def _along(
+    track: SpeedTrack, pieces: list[tuple[FloatArray, FloatArray]]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Instants, crankshaft speed and amplitude [shape=(n_channel, n_step)] of one order along the capture."""
+    at = np.concatenate([time_s for time_s, _ in pieces])
+    known = np.isfinite(track.speed_hz)
+    speed = np.interp(at, track.time_s[known], track.speed_hz[known])
+    return at, speed, np.concatenate([values for _, values in pieces], axis=-1)
+
+
+def _frequency(track: SpeedTrack, parts: list[ReadParts], order: float) -> tuple[float, float]:
+    """Mean frequency of an order over the stretches used, and its standard uncertainty."""
+    seconds = sum(part.seconds for part in parts)
+    # the track's figures are of the firing line's cycles; each part has two ends
+    of_line = sum(part.n_parts for part in parts) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
+    of_line += track.extra.get("drift_density", 0.0) / seconds
+    mean = order * sum(part.revolutions for part in parts) / seconds
+    return mean, float(np.sqrt(of_line)) * order / (track.order or order)
+
+
+def _the_confirmed(main: OrderSpectra, rival: OrderSpectra) -> OrderSpectra:
+    """Of two lines that could be the firing line, the one whose further orders say so; marked where both or neither."""
+    proven = [len(item.extra["confirmed_by"]) >= 2 for item in (main, rival)]
+    if proven[0] != proven[1]:
+        return main if proven[0] else rival
+    other, own = rival.amplitudes[0], main.amplitudes[0]
+    which = "both have" if proven[0] else "neither has"
+    detail = (
+        f"another line, at {other.frequency_hz:.4g} Hz, could be the firing line as well as the stronger one at "
+        f"{own.frequency_hz:.4g} Hz: {which} further orders that confirm it"
+    )
+    mark = Reason(ReasonCode.UNRESOLVED, detail)
+    firing = main.extra["firing_order"]
+    amplitudes = tuple(
+        replace(item, marks=(*item.marks, mark)) if item.order == firing else item for item in main.amplitudes
+    )
+    return replace(main, amplitudes=amplitudes)
+
+
+def _neighbour_marks(energy: OrderEnergy, least_share: float) -> tuple[Reason, ...]:
     """A mark for each neighbour in the band that matters."""
     marks = []
     for away_hz, share, clock in energy.neighbours():
@@ -351,36 +314,56 @@ class OrdersTracked(Estimator[OrdersSettings]):
         rate = signal.rate_hz
         if rate is None:
             raise SchemaError("stage 'orders' needs the sampling rate", found="none", todo="open it on a read signal")
-        speed = SpeedRange(float(np.median(track.speed_hz[known])), 0.5 * float(np.ptp(track.speed_hz[known])))
+        rival = track.extra.get("rival")
+        tracks = (track,) if rival is None else (track, rival)
+        speeds = [_range(item) for item in tracks]
+        bands = [self._bands(firing, *pair, rate, context.facts) for pair in zip(tracks, speeds, strict=True)]
+        if not bands[0]:
+            detail = f"no band fits about the firing order at {firing * speeds[0].speed_hz:.4g} Hz"
+            return Reason(ReasonCode.NO_LINE, detail)
+        if not bands[-1] or speeds[0].sweeps:
+            tracks, speeds, bands = tracks[:1], speeds[:1], bands[:1]
+        zoom = _zoom(rate, speeds, bands)
+        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
+        readers, first = [], 0
+        for item, speed, own in zip(tracks, speeds, bands, strict=True):
+            # half a revolution's rate: whatever the strokes say, orders may stand at equal distances either side
+            widest = 0.4 * speed.lowest_hz
+            readers.append(OrderReader(
+                orders=tuple(band.order for band in own),
+                n_reported=1 + sum(band.order in self.settings.orders for band in own[1:]),
+                n_channel=len(channels), zoom=zoom,
+                bands=tuple(
+                    BandPlan(zoom.out_rate_hz, b.half_band_hz, b.beside_hz, b.reach_hz, widest) for b in own
+                ),
+                track_time_s=item.time_s, speed_hz=item.speed_hz, sweeping=speed.sweeps,
+                step_s=self.settings.step_s, first_center=first,
+            ))  # fmt: skip
+            first += len(own)
+        long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
+        part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
+        return Plan(channels, tuple(readers), tracks, part, _static(products, channels))
+
+    def _bands(
+        self, firing: float, track: SpeedTrack, speed: SpeedRange, rate_hz: float, facts: Mapping[str, Any]
+    ) -> list[OrderBand]:
         frame_s = float(track.extra.get("frame_s", frame_seconds(firing * speed.speed_hz)))
         own = self.settings
-        may = confirming_orders(firing, own.confirming_multiples, own.confirming_orders, context.facts.get("strokes"))
-        bands = planned_bands(firing, own.orders, may, speed, own.band_frames / frame_s, rate)
-        if not bands:
-            detail = f"no band fits about the firing order at {firing * speed.speed_hz:.4g} Hz"
-            return Reason(ReasonCode.NO_LINE, detail)
-        centers = tuple(band.order * speed.speed_hz for band in bands)
-        if speed.sweeps:
-            zoom = still_plan(rate, bands[0].half_zoom_hz)
-        else:
-            zoom = zoom_plan(rate, centers, tuple(band.half_zoom_hz for band in bands))
-        # half a revolution's rate: whatever the strokes say, orders may stand at equal distances on either side
-        cycle_hz = 0.5 * speed.lowest_hz
-        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
-        long = signal.duration_s is not None and signal.duration_s > own.whole_s
-        return Plan(
-            channels=channels,
-            orders=tuple(band.order for band in bands),
-            reported=(firing, *(band.order for band in bands[1:] if band.order in own.orders)),
-            zoom=zoom,
-            bands=tuple(
-                kernel.BandPlan(zoom.out_rate_hz, b.half_band_hz, b.beside_hz, b.reach_hz, 0.8 * cycle_hz)
-                for b in bands
-            ),
-            track=track,
-            part_frames=max(1, round(own.part_s * zoom.out_rate_hz)) if long else None,
-            static=_static(products, channels) if speed.sweeps else None,
-        )
+        may = confirming_orders(firing, own.confirming_multiples, own.confirming_orders, facts.get("strokes"))
+        return planned_bands(firing, own.orders, may, speed, own.band_frames / frame_s, rate_hz)
+
+
+def _range(track: SpeedTrack) -> SpeedRange:
+    speed = track.speed_hz[np.isfinite(track.speed_hz)]
+    return SpeedRange(float(np.median(speed)), 0.5 * float(np.ptp(speed)))
+
+
+def _zoom(rate_hz: float, speeds: list[SpeedRange], bands: list[list[OrderBand]]) -> ZoomPlan:
+    """One zoom for the bands of all tracks."""
+    if speeds[0].sweeps:
+        return still_plan(rate_hz, bands[0][0].half_zoom_hz)
+    centers = [band.order * speed.speed_hz for speed, own in zip(speeds, bands, strict=True) for band in own]
+    return zoom_plan(rate_hz, tuple(centers), tuple(band.half_zoom_hz for own in bands for band in own))
 
 
 def _static(products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArray:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
 from pydantic import Field
-from scipy.special import gammainc
 
 from ..pipeline.contracts import (
     Accumulator,
@@ -31,6 +30,8 @@ from ..pipeline.contracts.products import SpeedSource
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import line_levels
 from ..pipeline.kernels import speed_track as kernel
+from ..pipeline.kernels.line_confidence import offsets_with_confidence
+from ..pipeline.kernels.rival_line import rival_line
 from ..pipeline.kernels.tachometer import pulse_speed
 from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
@@ -93,6 +94,8 @@ class Followed:
     extra: Mapping[str, Any]
     reason: Reason | None
     n_parts: int
+    rival_hz: FloatArray | None = None
+    """Crankshaft speed if another line of the search were the firing line."""
 
     @property
     def start_s(self) -> float:
@@ -169,36 +172,44 @@ class TrackAccumulator(Accumulator):
         good = [item for item in parts if item.reason is None]
         reason = None if good else parts[0].reason
         source: SpeedSource = self.plan.source if reason is None else "none"
-        return SpeedTrack(
+        track = SpeedTrack(
             time_s=columns[0], speed_hz=columns[1], confidence=columns[2], source=source,
             order=self.plan.order if source != "none" else None, line_level=columns[3], other_level=columns[4],
             reason=reason, extra=_together(good or parts),
         )  # fmt: skip
+        if len(parts) > 1 or parts[0].rival_hz is None:
+            return track
+        return replace(track, extra={**track.extra, "rival": replace(track, speed_hz=parts[0].rival_hz)})
 
     def _followed(self, parts: list[tuple[int, ZoomedRun]]) -> Followed:
         """Track of some parts, followed together."""
-        offsets, extra, reason = self._offsets(parts)
-        pieces = [
-            self._piece(part, self.starts[run], offset) for (run, part), offset in zip(parts, offsets, strict=True)
-        ]
-        columns = tuple(np.concatenate(column) for column in zip(*pieces, strict=True))
-        return Followed(columns or (np.empty(0),) * 5, extra, reason, max(1, len(parts)))
+        offsets, rival, extra, reason = self._offsets(parts)
+        pieces = [self._piece(part, self.starts[run], own) for (run, part), own in zip(parts, offsets, strict=True)]
+        columns = tuple(np.concatenate(column) for column in zip(*pieces, strict=True)) or (np.empty(0),) * 5
+        if all(own is None for own in rival):
+            return Followed(columns, extra, reason, max(1, len(parts)))
+        others = [self._piece(part, self.starts[run], own)[1] for (run, part), own in zip(parts, rival, strict=True)]
+        return Followed(columns, extra, reason, max(1, len(parts)), np.concatenate(others))
 
-    def _offsets(self, parts: list[tuple[int, ZoomedRun]]) -> tuple[Offsets, dict[str, Any], Reason | None]:
-        """Offsets per part, figures, and the reason where there is no line."""
+    def _offsets(
+        self, parts: list[tuple[int, ZoomedRun]]
+    ) -> tuple[Offsets, Offsets, dict[str, Any], Reason | None]:
+        """Offsets per part, those of a rival, figures, and the reason where there is no line."""
         plan = self.plan
-        nothing: Offsets = [None] * len(parts)
+        found: Offsets = [None] * len(parts)
+        rival: Offsets = [None] * len(parts)
         if plan.line_hz is None or plan.order is None:
-            return nothing, {}, _no_speed() if plan.source == "line" else None
+            return found, rival, {}, _no_speed() if plan.source == "line" else None
         if plan.source != "line":
-            return [self._given_offset(*part) for part in parts], {}, None
+            return [self._given_offset(*part) for part in parts], rival, {}, None
         long = [index for index, (_, part) in enumerate(parts) if part.n_out >= 8]
         if not long:
-            return nothing, {}, _too_short()
-        found, extra, reason = self._line_offsets([parts[index][1] for index in long])
-        for index, offset in zip(long, found, strict=False):
-            nothing[index] = offset
-        return nothing, extra, reason
+            return found, rival, {}, _too_short()
+        lines, extra, reason = self._lines([parts[index][1] for index in long])
+        for target, offsets in zip((found, rival), lines, strict=False):
+            for index, offset in zip(long, offsets, strict=True):
+                target[index] = offset
+        return found, rival, extra, reason
 
     def _given_offset(self, run: int, part: ZoomedRun) -> tuple[FloatArray, FloatArray]:
         plan = self.plan
@@ -206,32 +217,34 @@ class TrackAccumulator(Accumulator):
         speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
         return _order(plan) * speed - _line(plan), np.ones(time_s.size)
 
-    def _line_offsets(
+    def _lines(
         self, parts: list[ZoomedRun]
-    ) -> tuple[list[tuple[FloatArray, FloatArray]], dict[str, Any], Reason | None]:
+    ) -> tuple[list[list[tuple[FloatArray, FloatArray]]], dict[str, Any], Reason | None]:
+        """Offsets per part of the firing line and, where there is one, of a rival; figures; or the reason."""
         plan = self.plan
         rate = plan.zoom.out_rate_hz
         signals = tuple(part.baseband[0] for part in parts)
         search_hz = plan.search_hz + plan.room_hz
-        line = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_widths_hz[0])
+        strongest = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_widths_hz[0])
+        second = rival_line(signals, rate, strongest, search_hz)
+        lines = [strongest] if second is None else [strongest, second]
+        reasons = [self._refusal(line) for line in lines]
+        kept = [line for line, reason in zip(lines, reasons, strict=True) if reason is None]
+        line = kept[0] if kept else strongest
         extra = {
             "line_to_floor_db": 10.0 * float(np.log10(max(line.line_to_floor, 1e-9))), "frame_s": line.frame_s,
             "nominal_hz": _line(plan),
         }  # fmt: skip
-        reason = self._refusal(line)
-        if reason is not None:
-            return [], extra, reason
+        if not kept:
+            return [], extra, reasons[0]
         tracks = kernel.phase_tracks(signals, rate, line)
         locked = all(track.locked for track in tracks)
         fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
         extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
         extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
-        found = []
-        for signal, path, lost, track in zip(signals, line.paths, line.lost, tracks, strict=True):
-            at = np.arange(signal.shape[-1]) / rate
-            chance = gammainc(line.floor.size, path.excess) ** (line.n_bin / kernel.PADDING)
-            gone = np.interp(at, path.time_s, lost.astype(float)) > 0.5
-            found.append((track.offset_hz, np.where(gone, 0.0, np.interp(at, path.time_s, chance))))
+        found = [offsets_with_confidence(signals, rate, line, tracks)]
+        if len(kept) > 1:
+            found.append(offsets_with_confidence(signals, rate, kept[1], kernel.phase_tracks(signals, rate, kept[1])))
         return found, extra, None
 
     def _refusal(self, line: kernel.FollowedLine) -> Reason | None:
