@@ -260,7 +260,7 @@ def _strip_label(entry: Entry, mark: Mark, change: Change, limit: float | None, 
     names = f"{entry['candidate']} against {entry['baseline']} on {', '.join(w for w in place_of(entry) if w)}"
     if change.percent is None:
         return f"{names}: {mark.word}, no percentage"
-    text = f"{names}: {change.percent.text}{THIN}% of the baseline"
+    text = f"{names}: {change.percent.text}{THIN}% against the baseline"
     if change.low and change.high and change.confidence:
         share = fixed(100 * change.confidence.value, 1).removesuffix(".0")
         text += f" ({share}{THIN}%: {change.low.text} to {change.high.text})"

@@ -244,7 +244,8 @@ def capture_line(item: Numbered, points: int = 160, *, drawn: bool = True) -> Ca
         value = entry.get(name)
         return None if value is None else Figure(fixed(value, decimals), value, f"{root}/{name}")
 
-    labels = [str(entry.get(name) or "") for name in ("platform", "part", "position", "condition")]
+    labels = [str(entry.get(name) or "") for name in ("platform", "part")]
+    labels += [place_words(place_of(entry))]
     return CaptureLine(
         number=item.number,
         file=str(entry.get("file", "")),

@@ -222,6 +222,10 @@ def _short(value: float) -> str:
 
 
 def _plain(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{name} {_plain(item)}" for name, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_plain(item) for item in value)
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
 
 

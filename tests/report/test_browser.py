@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -71,27 +72,38 @@ def report(tmp_path_factory, small_documents):
     return write_report(tmp_path_factory.mktemp("page"), small_documents)[0]
 
 
+def open_page(browser, path, size, scheme):
+    """A page at a size with every fold open; it keeps what its console said and what it asked for."""
+    width, height = SIZES[size]
+    page = browser.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)
+    page.said = []
+    page.on("console", lambda message: page.said.append(message.text))
+    page.on("pageerror", lambda error: page.said.append(str(error)))
+    page.on("request", lambda request: page.said.append(request.url) if not request.url.startswith("file:") else 0)
+    page.goto(path.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(item => { item.open = true; })")
+    page.add_style_tag(content=".place { content-visibility: visible !important }")
+    return page
+
+
 @pytest.fixture
 def opened(browser, report):
-    """Opens the report at a size; the page keeps what its console said."""
+    """Opens a report of the test's own, to act on."""
     pages = []
 
     def go(size="desktop", scheme="light", path=report):
-        width, height = SIZES[size]
-        page = browser.new_page(viewport={"width": width, "height": height}, color_scheme=scheme)
-        pages.append(page)
-        page.said = []
-        page.on("console", lambda message: page.said.append(message.text))
-        page.on("pageerror", lambda error: page.said.append(str(error)))
-        page.on("request", lambda request: page.said.append(request.url) if not request.url.startswith("file:") else 0)
-        page.goto(path.as_uri())
-        page.evaluate("document.querySelectorAll('details').forEach(item => { item.open = true; })")
-        page.add_style_tag(content=".place { content-visibility: visible !important }")
-        return page
+        pages.append(open_page(browser, path, size, scheme))
+        return pages[-1]
 
     yield go
     for page in pages:
         page.close()
+
+
+@pytest.fixture(scope="module")
+def seen(browser, report):
+    """A report that tests only look at, opened once for each size and scheme."""
+    return lru_cache(maxsize=None)(lambda size="desktop", scheme="light": open_page(browser, report, size, scheme))
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -112,14 +124,14 @@ def test_the_check_for_overlaps_sees_an_overlap(opened):
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_the_answer_is_in_the_first_screen(opened, size):
-    box = opened(size).locator(".lead-line").first.bounding_box()
+def test_the_answer_is_in_the_first_screen(seen, size):
+    box = seen(size).locator(".lead-line").first.bounding_box()
     assert box["y"] + box["height"] < SIZES[size][1] * 0.6
 
 
 @pytest.mark.parametrize("size", ["phone"])
-def test_the_answer_is_the_largest_text_but_headings(opened, size):
-    page = opened(size)
+def test_the_answer_is_the_largest_text_but_headings(seen, size):
+    page = seen(size)
     sizes = page.evaluate("""() => [...document.querySelectorAll('p, td, li, dd, h1')].map(
         element => [element.className, parseFloat(getComputedStyle(element).fontSize)])""")
     lead = max(size for name, size in sizes if name == "lead-line")
@@ -135,9 +147,9 @@ def test_the_answer_is_the_largest_text_but_headings(opened, size):
         pytest.param("desktop", "dark", marks=pytest.mark.nightly),
     ],
 )  # fmt: skip
-def test_accessibility_rules_find_no_fault(opened, size, scheme):
+def test_accessibility_rules_find_no_fault(seen, size, scheme):
     """axe-core 4.14.1, all its default rules (WCAG 2 A and AA, best practices), with every fold open."""
-    page = opened(size, scheme)
+    page = seen(size, scheme)
     page.evaluate(AXE.read_text())  # from outside: the page's own policy lets no further script in
     found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
     assert [(item["id"], [node["html"][:120] for node in item["nodes"][:3]]) for item in found["violations"]] == []
@@ -151,13 +163,13 @@ def test_the_console_stays_silent_and_nothing_is_requested(opened, scheme):
     assert page.said == []
 
 
-def test_every_figure_has_a_name(opened):
-    assert opened().evaluate(UNNAMED) == 0
+def test_every_figure_has_a_name(seen):
+    assert seen().evaluate(UNNAMED) == 0
 
 
-def test_the_page_is_dark_for_those_who_prefer_it(opened):
+def test_the_page_is_dark_for_those_who_prefer_it(seen):
     def paper(scheme):
-        return opened("desktop", scheme).evaluate("getComputedStyle(document.documentElement).backgroundColor")
+        return seen("desktop", scheme).evaluate("getComputedStyle(document.documentElement).backgroundColor")
 
     assert paper("light") == "rgb(253, 252, 249)"
     assert paper("dark") == "rgb(21, 23, 26)"

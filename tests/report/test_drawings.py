@@ -7,7 +7,7 @@ import re
 from itertools import accumulate, pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from thrumline.pipeline.report.level_strips import level_strip_for
@@ -16,12 +16,15 @@ from thrumline.pipeline.report.small_spectra import axes_for, curve_path, held_p
 from thrumline.pipeline.report.strips import scale_for, strip_for
 
 percents = st.floats(-60, 200, allow_nan=False)
+# a busy machine is no property of the code: same examples every time, however slowly
+steady = settings(derandomize=True, deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 
 
 def entry(value, low=None, high=None):
     return {"percent_change": value, "interval_low": low, "interval_high": high}
 
 
+@steady
 @given(st.lists(st.tuples(percents, st.floats(0.1, 40)), min_size=1, max_size=8), st.floats(0, 40))
 def test_a_strip_keeps_the_order_of_its_numbers(pairs, limit):
     """Zero, limit, bounds and estimate stand left to right as their values do, within the drawing."""
@@ -62,6 +65,7 @@ def test_no_interval_draws_no_bar():
     assert (strip.start, strip.stop, len(strip.ticks)) == (None, None, 2)
 
 
+@steady
 @given(st.integers(300, 3000), st.integers(0, 10_000))
 def test_thinning_keeps_the_highest_line_at_its_own_frequency(n, seed):
     frequency = [0.1 * i for i in range(n)]
@@ -105,6 +109,7 @@ def test_the_line_read_stands_inside_every_panel():
     assert top_frequency([], 25.0) == 1.0
 
 
+@steady
 @given(st.lists(st.floats(1, 100), min_size=1, max_size=20))
 def test_names_of_lines_never_overlap(frequencies):
     lines = [{"frequency_hz": f, "name": "engine order 12.5", "amplitude_mg": 1.0} for f in frequencies]
