@@ -28,7 +28,7 @@ def random_matrix(seed, n_f=50):
     return np.einsum("sfi,sfj->fij", x.conj(), x) / 4
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=25)
 @given(seed=st.integers(0, 10_000))
 def test_rss_and_principal_do_not_change_when_the_sensor_is_turned(seed):
     matrix = random_matrix(seed)
@@ -38,7 +38,7 @@ def test_rss_and_principal_do_not_change_when_the_sensor_is_turned(seed):
     assert principal_amplitude(turned) == pytest.approx(principal_amplitude(matrix), rel=1e-12)
 
 
-@settings(deadline=None)
+@settings(deadline=None, max_examples=25)
 @given(seed=st.integers(0, 10_000), n_axis=st.integers(1, 3))
 def test_principal_is_the_largest_eigenvalue_and_lies_between_max_and_rss(seed, n_axis):
     matrix = random_matrix(seed)[:, :n_axis, :n_axis]

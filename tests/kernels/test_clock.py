@@ -125,7 +125,7 @@ def test_stated_rate_uncertainty_covers_the_error():
     assert 0.85 < np.std(errors) < 1.15
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=15)
 @given(cuts=st.lists(st.integers(1, 9999), max_size=8))
 def test_pushing_in_any_portions_gives_the_same_figures(cuts):
     stamps = np.delete(jittery(10_020), np.arange(6000, 6020))

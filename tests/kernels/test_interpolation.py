@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thrumline.pipeline.kernels.interpolation import candan, hann_two_bins, log_parabola, padded_parabola, two_bins
@@ -13,6 +13,7 @@ def bins_of(offset, window="hann", height=2.0):
     return height * np.abs(line_response(window, np.array([-1.0, 0.0, 1.0]) - offset))
 
 
+@settings(deadline=None, max_examples=40)
 @given(offset=st.floats(-0.5, 0.5), height=st.floats(1e-6, 1e6))
 def test_two_bins_undo_the_windows_shape(offset, height):
     """Any offset and size; Hann's closed form and the general solution agree."""

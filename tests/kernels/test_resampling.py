@@ -30,7 +30,7 @@ def stamped(n, jitter=0.3, rate=100.0, seed=4):
     return rng.standard_normal((2, n)), 5.0 + (np.arange(n) + rng.uniform(-jitter, jitter, n)) / rate
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(
     cuts=st.lists(st.integers(1, 799), max_size=8),
     rates=st.sampled_from([(100.0, 50.0), (100.0, 97.0), (100.0, 256.0), (100.003, 64.0)]),
@@ -42,7 +42,7 @@ def test_cutting_a_uniform_run_changes_nothing(cuts, rates):
     assert converted(values, rates, cuts) == pytest.approx(whole, abs=1e-12)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=15)
 @given(cuts=st.lists(st.integers(1, 599), max_size=8), jitter=st.sampled_from([0.0, 0.3, 0.7]))
 def test_cutting_a_stamped_run_changes_nothing(cuts, jitter):
     """The same grid, the same samples, 1e-12 of the largest; even for stamps that run backward."""

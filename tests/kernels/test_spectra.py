@@ -80,7 +80,7 @@ def test_mean_of_each_segment_is_gone_without_a_trace():
         assert result_of(values + 9.81, plan).auto[0, 0] < 1e-25
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=30)
 @given(
     cuts=st.lists(st.integers(1, 1499), max_size=10), hop=st.integers(20, 100),
     averaging=st.sampled_from(["linear", "exponential", "peak-hold"]),
@@ -91,7 +91,7 @@ def test_cutting_anywhere_changes_nothing(cuts, hop, averaging):
     assert_same(result_of(noise(1500), plan), result_of(noise(1500), plan, cuts))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(share=st.integers(1, 25), averaging=st.sampled_from(["linear", "exponential", "peak-hold"]))
 def test_two_workers_on_one_run_merge_to_the_whole(share, averaging):
     """Parts that start on the grid and overlap by length less hop."""
