@@ -17,7 +17,7 @@ from .opening import archive_identity, make_root, opened_catalogue
 from .originals import Original, Originals
 from .places import Places
 from .recalled import Recalled
-from .reconcile import reconcile, scanned
+from .reconcile import reconcile, scanned, tree_ids
 from .records import Record, Records
 from .sealed import unseal
 from .staging import Leftover, Staging
@@ -224,6 +224,10 @@ class Archive:
     def having(self, kind: str, ids: Sequence[str]) -> set[str]:
         """Those of ``ids`` that are committed; asks the disk, a few microseconds each."""
         return {identity for identity in ids if self.has(kind, identity)}
+
+    def ids(self, kind: str) -> list[str]:
+        """Identities of all captures or results on the disk, in order, in any role."""
+        return tree_ids(self, checked_kind(kind))
 
     def tree(self, kind: str, identity: str) -> Tree | None:
         """A committed capture or result, or None. Raises DamageFound where it is not whole."""

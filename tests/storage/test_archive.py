@@ -250,6 +250,7 @@ def test_many_identities_are_asked_for_at_once(archive: Archive) -> None:
     for identity in ids[::3]:
         archive.put_small("results", identity, {"capture_id": A, "summary": {"mg": int(identity, 16)}}, {})
     assert archive.having("results", ids) == set(ids[::3])
+    assert archive.ids("results") == sorted(ids[::3])
     assert archive.catalogue.summaries("results", ids) == {i: {"mg": int(i, 16)} for i in ids[::3]}
     assert len(archive.catalogue.made_from(A)) == 400
 
