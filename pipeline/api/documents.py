@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..contracts import CaptureRow, Reading
+from ..contracts import CaptureRow, Fitness, Reading
 from ..execution.orders import Done
 
 SCHEMA = 1
@@ -41,10 +41,16 @@ def _capture_entry(row: CaptureRow, done: Done, position: str) -> dict[str, Any]
         "tags": dict(row.tags),
         "row": row.row,
         "result_id": done.result_id,
-        "mount_temp_c": row.mount_temp_c,
+        "mount_temp_c": _mount_temperature(row, fitness),
+        "circumstances": dict(fitness.facts.get("circumstances", {})),
         "coupling": row.coupling,
         "note": row.note,
     }
+
+
+def _mount_temperature(row: CaptureRow, fitness: Fitness) -> float | None:
+    """What the table says; where it is silent, what a channel of the capture showed."""
+    return fitness.facts.get("mount_temp_c") if row.mount_temp_c is None else row.mount_temp_c
 
 
 def reading_entries(row: CaptureRow, done: Done) -> list[dict[str, Any]]:

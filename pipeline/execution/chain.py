@@ -8,6 +8,7 @@ from typing import Any
 
 from ..contracts import Context, Derivation, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
 from ..recipe import BoundRecipe
+from .circumstances import with_circumstances
 from .passes import Pass, Piece, Products, Watcher
 from .samples import CaptureSamples, Run
 
@@ -77,7 +78,8 @@ class _ChainRun:
             return ChainOutcome(fitness, (), self.products, self.products.faults)
         self._go(1, measuring_pass(self.recipe, self.samples, self.context, self.products, fitness))
         readings = self._derived_and_read(self.recipe.stages[choice + 1 :])
-        return ChainOutcome(fitness, tuple(readings), self.products, self.products.faults)
+        told = with_circumstances(fitness, readings, self.context.asides, self.products)
+        return ChainOutcome(*told, self.products, self.products.faults)
 
     def _whole(self) -> Fitness:
         step = 1.0 / (self.samples.signal.rate_hz or 1.0)

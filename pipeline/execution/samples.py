@@ -13,12 +13,19 @@ import numpy.typing as npt
 
 from ..contracts import Aside, Block, CaptureHead, ChannelHead, ChannelSpec, Context, GroupHead, SchemaError, SignalSpec
 from ..kernels import clock as clock_kernel
+from ..kernels.slow_channels import thinned
 
 BLOCK_VALUES = 1 << 20
 """Values (channels x samples) in one block: 8 MB as float64, so that a long capture stays within bounds."""
 
 ASIDE_QUANTITIES = ("speed", "tachometer", "temperature")
 """Quantities a stage may ask for beside the signal, held whole."""
+
+ASIDE_RATES_HZ = {"speed": 200.0, "temperature": 20.0}
+"""What such a quantity is held at, at the most: written on the signal's own clock it would fill the memory."""
+
+SLOW_HZ = 50.0
+"""Up to here a channel on another clock is held whole whatever it measures: an hour is 1.4 MB."""
 
 
 class SampleArray(Protocol):
@@ -162,20 +169,31 @@ class CaptureSamples:
             self._aside(group, i)
             for group in self.head.groups
             for i, channel in enumerate(group.channels)
-            if channel.quantity in ASIDE_QUANTITIES
+            if channel.quantity in ASIDE_QUANTITIES or (group is not self._group and _is_slow(group, channel))
         )
 
     def _aside(self, group: GroupHead, index: int) -> Aside:
         channel = group.channels[index]
-        counts = self._arrays[f"{group.name}_counts"].read(0, group.n_samples)[index]
-        values = counts * channel.scale + channel.offset
-        return Aside(channel.name, channel.quantity, channel.si, self._stamps(group), values, channel.position)
+        most = ASIDE_RATES_HZ.get(channel.quantity, np.inf)
+        n_mean = max(1, int(group.clock.rate_hz / most))
+        size = max(1, BLOCK_VALUES // len(group.channels) // n_mean) * n_mean
+        array = self._arrays[f"{group.name}_counts"]
+        values, times = [np.empty(0)], [np.empty(0)]
+        for start in range(0, group.n_samples, size):
+            stop = min(start + size, group.n_samples)
+            held = array.read(start, stop)[index] * channel.scale + channel.offset
+            values.append(thinned(held, n_mean))
+            times.append(thinned(self._stamps(group, start, stop), n_mean))
+        unit = channel.si or channel.unit
+        return Aside(
+            channel.name, channel.quantity, unit, np.concatenate(times), np.concatenate(values), channel.position
+        )
 
-    def _stamps(self, group: GroupHead) -> npt.NDArray[np.float64]:
-        clock = group.clock
+    def _stamps(self, group: GroupHead, start: int = 0, stop: int | None = None) -> npt.NDArray[np.float64]:
+        clock, stop = group.clock, group.n_samples if stop is None else stop
         if clock.uniform:
-            return clock.start_s + np.arange(group.n_samples) / clock.rate_hz
-        ticks = self._arrays[f"{group.name}_stamps"].read(0, group.n_samples)
+            return clock.start_s + np.arange(start, stop) / clock.rate_hz
+        ticks = self._arrays[f"{group.name}_stamps"].read(start, stop)
         return ticks * clock.tick_s if clock.tick_s else np.asarray(ticks, dtype=np.float64)
 
 
@@ -184,6 +202,11 @@ def _clock_figures(fit: clock_kernel.ClockFit) -> dict[str, float]:
         "jitter_s": fit.jitter_s, "n_gaps": float(len(fit.gaps)), "n_repeated": float(fit.n_repeated),
         "rate_std_hz": fit.rate_std_hz,
     }  # fmt: skip
+
+
+def _is_slow(group: GroupHead, channel: ChannelHead) -> bool:
+    """Whether a channel of another clock is a circumstance (a pressure, a current), not a second signal."""
+    return channel.quantity != "acceleration" and 0.0 < group.clock.rate_hz <= SLOW_HZ
 
 
 def _takes_part(channel: ChannelHead, quantities: Sequence[str]) -> bool:
