@@ -33,17 +33,18 @@ class Framer:
             msg = f"frames of {length} samples every {hop}: wanted 1 <= hop <= length"
             raise ValueError(msg)
         self.length, self.hop = length, hop
-        self._tail: AnyFloat | None = None
-        self._tail_first = 0
+        self._carried: list[AnyFloat] = []
+        self._n_carried = 0
+        self._first: int | None = None
 
     def restart(self) -> None:
         """Forget the carried samples: the next push begins a new run or a new part of one."""
-        self._tail = None
+        self._carried, self._n_carried, self._first = [], 0, None
 
     @property
     def expects(self) -> int | None:
         """Index of the next sample within the run, or None before the first push."""
-        return None if self._tail is None else self._tail_first + self._tail.shape[-1]
+        return None if self._first is None else self._first + self._n_carried
 
     def push(self, values: AnyFloat, first: int) -> list[tuple[int, AnyFloat]]:
         """Take consecutive samples and give the frames they complete.
@@ -67,22 +68,28 @@ class Framer:
         ValueError
             The samples do not follow on those pushed before.
         """
-        if self._tail is None:
-            skip = min(-first % self.hop, values.shape[-1])
-            self._tail, self._tail_first = values[:, skip:skip], first + skip
-            values = values[:, skip:]
-        elif first != self._tail_first + self._tail.shape[-1]:
+        if self._first is None:
+            self._first = first
+        elif first != self.expects:
             msg = f"block starts at sample {first}, expected {self.expects}; restart the framer for a new run"
             raise ValueError(msg)
-        return self._frames(values)
+        if not self._carried:
+            # a part that starts between frames leaves what belongs to none of its own
+            skip = min(-self._first % self.hop, values.shape[-1])
+            values, self._first = values[:, skip:], self._first + skip
+        if self._n_carried + values.shape[-1] < self.length:
+            # no frame yet: long segments must not be copied again for every short block
+            if values.shape[-1]:
+                self._carried.append(values.copy())
+                self._n_carried += values.shape[-1]
+            return []
+        return self._frames(values, self._first)
 
-    def _frames(self, values: AnyFloat) -> list[tuple[int, AnyFloat]]:
-        tail = self._tail
-        assert tail is not None
+    def _frames(self, values: AnyFloat, at: int) -> list[tuple[int, AnyFloat]]:
         groups: list[tuple[int, AnyFloat]] = []
-        at = self._tail_first
-        n_tail = tail.shape[-1]
+        n_tail = self._n_carried
         if n_tail:
+            tail = np.concatenate(self._carried, axis=-1)
             # frames that begin in the tail: only these samples are copied
             wanted = (n_tail - 1) // self.hop * self.hop + self.length
             joined = np.concatenate([tail, values[:, : max(wanted - n_tail, 0)]], axis=-1)
@@ -103,7 +110,7 @@ class Framer:
         return groups
 
     def _keep(self, tail: AnyFloat, first: int) -> None:
-        self._tail, self._tail_first = tail, first
+        self._carried, self._n_carried, self._first = ([tail] if tail.shape[-1] else []), tail.shape[-1], first
 
 
 def _strided(values: AnyFloat, length: int, hop: int) -> AnyFloat:

@@ -36,12 +36,17 @@ def test_cutting_anywhere_gives_the_same_frames(n, length, share, cuts):
 
 
 @settings(deadline=None, max_examples=40)
-@given(n=st.integers(1, 200), length=st.integers(1, 30), first=st.integers(0, 100), share=st.floats(0.0, 1.0))
-def test_later_part_of_a_run_makes_the_runs_own_frames(n, length, first, share):
-    """A worker that starts anywhere makes frames that begin at multiples of the hop only."""
+@given(
+    n=st.integers(1, 200), length=st.integers(1, 30), first=st.integers(0, 100), share=st.floats(0.0, 1.0),
+    cuts=st.lists(st.integers(1, 199), max_size=12),
+)  # fmt: skip
+def test_later_part_of_a_run_makes_the_runs_own_frames(n, length, first, share, cuts):
+    """A worker that starts anywhere makes frames that begin at multiples of the hop only, all it has samples for."""
     hop = max(round(share * length), 1)
     values = np.arange(float(first), first + n)[None]
-    found = frames_of(values, length, hop, first=first)
+    found = frames_of(values, length, hop, cuts, first)
+    starts = range(-(-first // hop) * hop, first + n - length + 1, hop)
+    assert sorted(found) == [start // hop for start in starts]
     assert all(frame[0, 0] == number * hop and frame.shape == (1, length) for number, frame in found.items())
 
 
