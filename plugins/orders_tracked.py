@@ -29,7 +29,7 @@ from ..pipeline.contracts import (
 )
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance
-from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, planned_bands
+from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, firing_order, planned_bands
 from ..pipeline.kernels.order_reading import OrderReader, ReadParts
 from ..pipeline.kernels.order_tracking import BandPlan, OrderEnergy, pooled_energy
 from ..pipeline.kernels.speed_track import frame_seconds
@@ -307,7 +307,9 @@ class OrdersTracked(Estimator[OrdersSettings]):
 
     def _plan(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Plan | Reason:
         track: SpeedTrack = products["track"]
-        firing = track.order or _stated_order(context.facts)
+        facts = context.facts
+        stated = firing_order(facts.get("cylinders"), facts.get("strokes"), facts.get("firing_order"))
+        firing = track.order or stated
         known = np.isfinite(track.speed_hz)
         if track.source == "none" or firing is None or not known.any():
             return track.reason or Reason(ReasonCode.NO_SPEED, "cylinders, or firing_order, is not given")
@@ -370,13 +372,6 @@ def _static(products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArra
     """The channels' means, gravity above all, as the screen found them; nothing where there was no screen."""
     facts = products.get("screen")
     return np.zeros(len(channels)) if facts is None else np.asarray(facts.mean)[list(channels)]
-
-
-def _stated_order(facts: Mapping[str, Any]) -> float | None:
-    if facts.get("firing_order") is not None:
-        return float(facts["firing_order"])
-    cylinders, strokes = facts.get("cylinders"), facts.get("strokes") or 4
-    return None if cylinders is None else float(cylinders) * 2.0 / float(strokes)
 
 
 @hookimpl

@@ -31,8 +31,9 @@ from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import line_levels
 from ..pipeline.kernels import speed_track as kernel
 from ..pipeline.kernels.line_confidence import offsets_with_confidence
+from ..pipeline.kernels.order_bands import firing_order, search_half_width
 from ..pipeline.kernels.rival_line import rival_line
-from ..pipeline.kernels.tachometer import pulse_speed
+from ..pipeline.kernels.tachometer import pulse_speed, pulse_times
 from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
 
@@ -84,6 +85,8 @@ class Plan:
     given_speed_hz: FloatArray
     part_frames: int | None
     most_lost: float
+    why: Reason | None
+    """Why there is no line to follow, where speed could come from nothing else."""
 
 
 @dataclass(frozen=True)
@@ -107,35 +110,16 @@ Offsets = list[tuple[FloatArray, FloatArray] | None]
 """Per part, the line's offset at each output and the confidence; None where the part has no line."""
 
 
-def firing_order(facts: Mapping[str, Any]) -> float | None:
-    """The firing order: stated, or that of an evenly firing engine, or None where the row is silent."""
-    if facts.get("firing_order") is not None:
-        return float(facts["firing_order"])
-    cylinders, strokes = facts.get("cylinders"), facts.get("strokes") or 4
-    return None if cylinders is None else float(cylinders) * 2.0 / float(strokes)
-
-
 def given_speed(asides: Sequence[Aside], pulses_per_revolution: float) -> tuple[SpeedSource, FloatArray, FloatArray]:
     """Source, times and speeds of a tachometer, else of a logged speed, else of nothing."""
     for aside in asides:
         if aside.quantity == "tachometer":
-            return "tachometer", *pulse_speed(_pulses(aside), pulses_per_revolution)
+            return "tachometer", *pulse_speed(pulse_times(aside.times_s, aside.values), pulses_per_revolution)
     for aside in asides:
         known = np.isfinite(aside.values) & (aside.values > 0)
         if aside.quantity == "speed" and known.sum() >= 2:
             return "logged", aside.times_s[known], aside.values[known]
     return "line", np.empty(0), np.empty(0)
-
-
-def _pulses(aside: Aside) -> FloatArray:
-    """Instants of the pulses: the times themselves, or the rising crossings of half height of a waveform."""
-    values = aside.values
-    if values.size == 0 or np.ptp(values) == 0 or not np.all(np.isfinite(values)):
-        return np.asarray(aside.times_s, dtype=float)
-    middle = 0.5 * (values.min() + values.max())
-    up = np.flatnonzero((values[:-1] < middle) & (values[1:] >= middle))
-    share = (middle - values[up]) / (values[up + 1] - values[up])
-    return np.asarray(aside.times_s[up] + share * (aside.times_s[up + 1] - aside.times_s[up]))
 
 
 class TrackAccumulator(Accumulator):
@@ -199,7 +183,7 @@ class TrackAccumulator(Accumulator):
         found: Offsets = [None] * len(parts)
         rival: Offsets = [None] * len(parts)
         if plan.line_hz is None or plan.order is None:
-            return found, rival, {}, _no_speed() if plan.source == "line" else None
+            return found, rival, {}, plan.why
         if plan.source != "line":
             return [self._given_offset(*part) for part in parts], rival, {}, None
         long = [index for index, (_, part) in enumerate(parts) if part.n_out >= 8]
@@ -308,11 +292,22 @@ def _too_short() -> Reason:
     return Reason(ReasonCode.NO_LINE, "no stretch is long enough to look for the firing line")
 
 
-def _no_speed() -> Reason:
-    return Reason(
-        ReasonCode.NO_SPEED,
-        "neither cylinders (or firing_order) with rpm, nor a tachometer or logged speed, is given",
-    )
+def _no_line_to_follow(
+    line_hz: float | None, half_hz: float | None, wanted_hz: float, rate_hz: float
+) -> Reason | None:
+    """Why the line cannot even be looked for, or None."""
+    if line_hz is None:
+        return Reason(
+            ReasonCode.NO_SPEED,
+            "neither cylinders (or firing_order) with rpm, nor a tachometer or logged speed, is given",
+        )
+    if half_hz is None:
+        detail = (
+            f"the search of +-{wanted_hz:.3g} Hz about the firing line at {line_hz:.4g} Hz does not fit below half "
+            f"the sampling rate, {0.5 * rate_hz:.4g} Hz"
+        )
+        return Reason(ReasonCode.NO_LINE, detail)
+    return None
 
 
 def _line(plan: Plan) -> float:
@@ -360,7 +355,8 @@ class TrackSpeed(Estimator[TrackSettings]):
         rate = signal.rate_hz
         if rate is None:
             raise SchemaError("stage 'track' needs the sampling rate", found="none", todo="open it on a read signal")
-        order = firing_order(context.facts)
+        facts = context.facts
+        order = firing_order(facts.get("cylinders"), facts.get("strokes"), facts.get("firing_order"))
         source, times, speeds = given_speed(context.asides, self.settings.pulses_per_revolution)
         nominal = float(np.median(speeds)) if speeds.size else _nominal(context.facts)
         line = order * nominal if order is not None and nominal is not None else None
@@ -368,7 +364,8 @@ class TrackSpeed(Estimator[TrackSettings]):
         room = 0.01 * self.settings.room_percent * (line or 0.0)
         if speeds.size and line is not None and order is not None:
             room = max(room, order * float(np.ptp(speeds)))
-        half = _half_width(line, search + room, rate)
+        half = search_half_width(line, search + room, rate)
+        why = None if speeds.size else _no_line_to_follow(line, half, search + room, rate)
         if half is None:
             line = None
         zoom = zoom_plan(rate, (line or 0.25 * rate,), (half or min(4.0, 0.1 * rate),))
@@ -380,21 +377,13 @@ class TrackSpeed(Estimator[TrackSettings]):
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
         most_lost = self.settings.most_lost
         return Plan(
-            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost
+            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost, why
         )
 
 
 def _nominal(facts: Mapping[str, Any]) -> float | None:
     rpm = facts.get("rpm")
     return None if rpm is None else float(rpm) / 60.0
-
-
-def _half_width(line_hz: float | None, wanted_hz: float, rate_hz: float) -> float | None:
-    """Half the zoom's band: the search and as much again for the floor; None where it does not fit."""
-    if line_hz is None or line_hz + wanted_hz >= 0.5 * rate_hz or wanted_hz >= 0.9 * line_hz:
-        return None
-    roomy = max(1.5 * wanted_hz, min(0.45 * line_hz, 4.0))
-    return min(roomy, 0.9 * line_hz, 0.5 * rate_hz - line_hz)
 
 
 @hookimpl

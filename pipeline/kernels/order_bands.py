@@ -5,6 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+def firing_order(cylinders: int | None, strokes: int | None, stated: float | None) -> float | None:
+    """The firing order: stated, or that of an evenly firing engine (four strokes where nothing is said), or None."""
+    if stated is not None:
+        return float(stated)
+    return None if cylinders is None else float(cylinders) * 2.0 / float(strokes or 4)
+
+
+def search_half_width(line_hz: float | None, wanted_hz: float, rate_hz: float) -> float | None:
+    """Half the zoom for a search of ``wanted_hz`` either side and half as much again for the floor, or None."""
+    if line_hz is None or line_hz + wanted_hz >= 0.5 * rate_hz or wanted_hz >= 0.9 * line_hz:
+        return None
+    roomy = max(1.5 * wanted_hz, min(0.45 * line_hz, 4.0))
+    return min(roomy, 0.9 * line_hz, 0.5 * rate_hz - line_hz)
+
+
 @dataclass(frozen=True)
 class OrderBand:
     """One order's band: half the counted band, how far the floor reaches, and half the zoom, in Hz."""

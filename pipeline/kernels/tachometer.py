@@ -8,6 +8,20 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 
+def pulse_times(times_s: FloatArray, values: FloatArray) -> FloatArray:
+    """Instants of a tachometer's pulses [shape=(n_pulse,)]: rising crossings of half height of its waveform.
+
+    Where the values tell nothing (all alike, or not all finite) each time is itself a pulse. Crossings are
+    placed on a straight line between the samples.
+    """
+    if values.size == 0 or np.ptp(values) == 0 or not np.all(np.isfinite(values)):
+        return np.asarray(times_s, dtype=np.float64)
+    middle = 0.5 * (values.min() + values.max())
+    up = np.flatnonzero((values[:-1] < middle) & (values[1:] >= middle))
+    share = (middle - values[up]) / (values[up + 1] - values[up])
+    return np.asarray(times_s[up] + share * (times_s[up + 1] - times_s[up]))
+
+
 def pulse_speed(times_s: FloatArray, pulses_per_revolution: float = 1.0) -> tuple[FloatArray, FloatArray]:
     """Times and speeds (revolutions per second) at the tachometer's pulses [shape=(n,)] each.
 
