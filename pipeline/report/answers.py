@@ -257,7 +257,8 @@ def _grid(where: str, rows: Sequence[VerdictRow]) -> Grid:
 
 
 def _strip_label(entry: Entry, mark: Mark, change: Change, limit: float | None, n_repeats: int) -> str:
-    names = f"{entry['candidate']} against {entry['baseline']} on {', '.join(w for w in place_of(entry) if w)}"
+    where = ", ".join(word for word in (place_of(entry)[0], place_words(place_of(entry))) if word)
+    names = f"{entry['candidate']} against {entry['baseline']} on {where}"
     if change.percent is None:
         return f"{names}: {mark.word}, no percentage"
     text = f"{names}: {change.percent.text}{THIN}% against the baseline"
