@@ -68,14 +68,16 @@ class ClockFit:
 
 @dataclass(slots=True)
 class _Piece:
-    """Stamps between two steps that might be gaps: moments about their means, and their outermost points."""
+    """Stamps between two steps that might be gaps: moments of sample number k and of what stamps leave of a grid
+    of the gauge's own step, r, about their means (times themselves would cancel in long records); outermost points.
+    """
 
     n: int
     mean_k: float
-    mean_t: float
+    mean_r: float
     s_kk: float
-    s_kt: float
-    s_tt: float
+    s_kr: float
+    s_rr: float
     points: FloatArray
     """[shape=(4, 2), (sample number, seconds)] first, last, and the extremes about the piece's own line."""
     opening: float
@@ -84,12 +86,12 @@ class _Piece:
 
     def joined(self, other: _Piece) -> _Piece:
         n = self.n + other.n
-        dk, dt = other.mean_k - self.mean_k, other.mean_t - self.mean_t
+        dk, dr = other.mean_k - self.mean_k, other.mean_r - self.mean_r
         share = self.n * other.n / n
         return _Piece(
-            n, self.mean_k + dk * other.n / n, self.mean_t + dt * other.n / n,
-            self.s_kk + other.s_kk + dk * dk * share, self.s_kt + other.s_kt + dk * dt * share,
-            self.s_tt + other.s_tt + dt * dt * share, np.concatenate([self.points, other.points]),
+            n, self.mean_k + dk * other.n / n, self.mean_r + dr * other.n / n,
+            self.s_kk + other.s_kk + dk * dk * share, self.s_kr + other.s_kr + dk * dr * share,
+            self.s_rr + other.s_rr + dr * dr * share, np.concatenate([self.points, other.points]),
             self.opening, self.before,
         )  # fmt: skip
 
@@ -124,6 +126,7 @@ class ClockGauge:
         self._histogram: dict[int, int] = {}
         self._n_repeated = self._n_backward = 0
         self._greatest = 0.0
+        self._step = 0.0
 
     def push(self, stamps: npt.NDArray[Any]) -> None:
         """Take further stamps [shape=(n,), ticks or seconds].
@@ -155,6 +158,9 @@ class ClockGauge:
         if not self._n:
             self.__dict__.update(other.__dict__)
             return
+        if self._n == 1:
+            # one stamp has no step of its own, and fits any
+            self._step = other._step
         shift = self._seconds_between(other._origin)
         first = other._pieces[0].points[0, 1] + shift
         assert self._last is not None
@@ -162,8 +168,13 @@ class ClockGauge:
         self._count(np.array([step]))
         for piece in other._pieces:
             points = piece.points + np.array([float(self._n), shift])
+            # the same stamps about this gauge's own step
+            slope = other._step - self._step
             moved = _Piece(
-                piece.n, piece.mean_k + self._n, piece.mean_t + shift, piece.s_kk, piece.s_kt, piece.s_tt,
+                piece.n, piece.mean_k + self._n,
+                piece.mean_r + slope * piece.mean_k + shift - self._step * self._n,
+                piece.s_kk, piece.s_kr + slope * piece.s_kk,
+                piece.s_rr + 2.0 * slope * piece.s_kr + slope**2 * piece.s_kk,
                 points, piece.opening, piece.before + shift,
             )  # fmt: skip
             self._pieces.append(moved)
@@ -219,6 +230,8 @@ class ClockGauge:
             seconds = np.asarray(stamps - self._origin, dtype=np.float64)
         else:
             seconds = np.asarray(stamps - self._origin, dtype=np.float64) * self.tick_s
+        if self._last is None and seconds.size > 1:
+            self._step = float(seconds[-1] - seconds[0]) / (seconds.size - 1)
         opening = [] if self._last is None else [seconds[0] - self._last]
         steps = np.concatenate([opening, np.diff(seconds)])
         self._count(steps)
@@ -243,7 +256,7 @@ class ClockGauge:
             part = seconds[start:stop]
             before = float(seconds[start - 1]) if start else (self._last if self._last is not None else 0.0)
             step = float(part[0] - before) if (start or self._last is not None) else 0.0
-            self._pieces.append(_piece(part, self._n + int(start), step, before))
+            self._pieces.append(_piece(part, self._n + int(start), self._step, step, before))
 
     def _step_quantile(self, share: float) -> float:
         keys = np.array(sorted(self._histogram))
@@ -265,14 +278,15 @@ class ClockGauge:
 
     def _fitted(self, runs: list[_Piece], opened: list[tuple[float, float, int]]) -> ClockFit:
         s_kk = sum(run.s_kk for run in runs)
-        step = sum(run.s_kt for run in runs) / s_kk if s_kk > 0.0 else 0.0
+        slope = sum(run.s_kr for run in runs) / s_kk if s_kk > 0.0 else -self._step
+        step = self._step + slope
         if step <= 0.0:
             msg = f"the {self._n} stamps do not advance on the whole"
             raise ValueError(msg)
-        left = sum(run.s_tt - 2.0 * step * run.s_kt + step * step * run.s_kk for run in runs)
+        left = sum(run.s_rr - 2.0 * slope * run.s_kr + slope * slope * run.s_kk for run in runs)
         freedom = max(self._n - len(runs) - 1, 1)
         jitter = float(np.sqrt(max(left, 0.0) / freedom))
-        departure = max(_departure(run, step) for run in runs)
+        departure = max(_departure(run, self._step, slope) for run in runs)
         resolution = self._resolution()
         covered = sum(run.n for run in runs) * step
         own = max(0.55 * resolution, UNIFORM_STEPS * step)
@@ -312,20 +326,21 @@ def clock_fit(stamps: npt.NDArray[Any], tick_s: float | None = None) -> ClockFit
     return gauge.fit()
 
 
-def _piece(seconds: FloatArray, first: int, opening: float, before: float) -> _Piece:
+def _piece(seconds: FloatArray, first: int, grid_s: float, opening: float, before: float) -> _Piece:
     k = np.arange(seconds.size, dtype=np.float64)
-    mean_k, mean_t = 0.5 * (seconds.size - 1), float(np.mean(seconds))
-    dk, dt = k - mean_k, seconds - mean_t
-    s_kk, s_kt, s_tt = float(dk @ dk), float(dk @ dt), float(dt @ dt)
-    departure = dt - (s_kt / s_kk if s_kk > 0.0 else 0.0) * dk
+    rest = seconds - grid_s * (first + k)
+    mean_k, mean_r = 0.5 * (seconds.size - 1), float(np.mean(rest))
+    dk, dr = k - mean_k, rest - mean_r
+    s_kk, s_kr, s_rr = float(dk @ dk), float(dk @ dr), float(dr @ dr)
+    departure = dr - (s_kr / s_kk if s_kk > 0.0 else 0.0) * dk
     shown = np.array([0, seconds.size - 1, int(np.argmin(departure)), int(np.argmax(departure))])
     points = np.stack([first + k[shown], seconds[shown]], axis=1)
-    return _Piece(seconds.size, first + mean_k, mean_t, s_kk, s_kt, s_tt, points, opening, before)
+    return _Piece(seconds.size, first + mean_k, mean_r, s_kk, s_kr, s_rr, points, opening, before)
 
 
-def _departure(run: _Piece, step: float) -> float:
-    """Half the range of a run's stamps about a grid of this step."""
-    left = run.points[:, 1] - run.mean_t - step * (run.points[:, 0] - run.mean_k)
+def _departure(run: _Piece, grid_s: float, slope: float) -> float:
+    """Half the range of a run's stamps about its line, given by its slope over the gauge's own step."""
+    left = run.points[:, 1] - grid_s * run.points[:, 0] - run.mean_r - slope * (run.points[:, 0] - run.mean_k)
     return 0.5 * float(np.ptp(left))
 
 
