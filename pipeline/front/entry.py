@@ -17,6 +17,7 @@ COMMANDS: dict[str, str] = {
     "check": "command_check:check",
     "inspect": "command_inspect:inspect",
     "calibrate": "command_calibrate:calibrate",
+    "plan": "command_plan:plan",
     "archive": "command_archive:archive",
     "quarantine": "command_quarantine:quarantine",
     "plugins": "command_plugins:plugins",

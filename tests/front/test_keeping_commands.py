@@ -178,3 +178,21 @@ def test_new_study_never_overwrites_a_table(tmp_path):
     done = thrumline("new-study", tmp_path)
     assert "is there already" in str(done.exception)
     assert (tmp_path / "captures.csv").read_text() == "mine"
+
+
+def test_plan_before_a_run_is_a_first_test_that_ends_with_the_baseline(place, tmp_path):
+    """Parts alternate and the baseline is refitted at the end; the sheet carries the cautions."""
+    done = thrumline("plan", place / "fleet" / "study.toml", "--results", tmp_path, "--sheet", tmp_path / "s.html")
+    assert done.return_value == 0, done.exception
+    runs = [line.split(". ")[1].split()[0] for line in done.output.splitlines() if ". " in line and line[:5].strip()]
+    assert runs[0] == runs[-1] == "original"
+    assert "candidate-A" in runs
+    sheet = (tmp_path / "s.html").read_text()
+    assert "carbon monoxide" in sheet
+
+
+def test_plan_after_a_run_speaks_of_what_is_open(place, tmp_path):
+    """With the results of the run the plan is for its open question, or says that there is none."""
+    done = thrumline("plan", place / "fleet" / "study.toml", "--results", place / "out", "--sheet", tmp_path / "s.html")
+    assert done.return_value == 0, done.exception
+    assert "open;" in done.output or "every question is answered" in done.output or "not settled" in done.output
