@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -75,7 +76,7 @@ class FiringOrder(Metric[FiringOrderSettings]):
     def _reading(self, orders: OrderSpectra, position: str, channels: list[int], combination: str) -> Reading:
         like = Reading("firing_order", position, combination, "mg", "peak", None)
         if orders.absent is not None:
-            return Reading.missing(like, orders.absent)
+            return _absent(like, orders, channels)
         firing = orders.extra["firing_order"]
         entries = [item for item in orders.of(firing) if item.channel in channels]
         amplitude = np.array([item.amplitude for item in entries])
@@ -103,13 +104,13 @@ class FiringOrder(Metric[FiringOrderSettings]):
         if total > self.settings.least_sigma * noise and at_most >= self.settings.least_line_to_floor_db:
             return like
         bound = (value + 1.645 * std) / MILLI_G
+        there = total > self.settings.least_sigma * noise
         detail = (
             f"line power over floor power in 1 Hz is {ratio:.1f} dB, a value needs "
             f"{self.settings.least_line_to_floor_db:g} dB; with 95 % confidence the amplitude is below {bound:.3g} mg"
         )
-        absent = Reading.missing(like, Reason(ReasonCode.NO_LINE, detail))
-        absent.extra["upper_bound_mg"] = bound  # type: ignore[index]
-        return absent
+        absent = Reading.missing(like, Reason(ReasonCode.AT_FLOOR if there else ReasonCode.NO_LINE, detail))
+        return replace(absent, extra={**like.extra, "upper_bound_mg": bound})
 
     def _std(
         self, orders: OrderSpectra, firing: float, entries: list[OrderAmplitude], gradient: FloatArray
@@ -121,6 +122,20 @@ class FiringOrder(Metric[FiringOrderSettings]):
         for slope, item in zip(gradient, entries, strict=True):
             full[channels.index(item.channel)] = slope
         return float(covariance.std(full))
+
+
+def _absent(like: Reading, orders: OrderSpectra, channels: list[int]) -> Reading:
+    """No reading, with the amplitude above which the line would have been found, where that is known."""
+    assert orders.absent is not None
+    bounds: Mapping[int, float] = orders.extra.get("bound", {})
+    known = [bounds[index] for index in channels if index in bounds]
+    if not known:
+        return Reading.missing(like, orders.absent)
+    # the bound is on the sum over axes of power over floor: at worst all of it is on the axis of highest floor
+    bound = max(known) / MILLI_G
+    detail = f"{orders.absent.detail}; a line of {bound:.3g} mg or more would have been found"
+    absent = Reading.missing(like, Reason(orders.absent.code, detail))
+    return replace(absent, extra={**like.extra, "upper_bound_mg": bound})
 
 
 def combined(amplitude: FloatArray, combination: str) -> tuple[float, FloatArray]:

@@ -258,8 +258,9 @@ def _name(firing: float, track: SpeedTrack, confirmed: list[float]) -> str:
 class NoOrders(Accumulator):
     """Stands in where there is no speed: says why, looks at nothing."""
 
-    def __init__(self, reason: Reason) -> None:
+    def __init__(self, reason: Reason, bound: Mapping[int, float]) -> None:
         self.reason = reason
+        self.bound = bound
 
     def accumulate(self, block: Block) -> None:
         """Nothing is kept."""
@@ -269,7 +270,7 @@ class NoOrders(Accumulator):
 
     def finish(self) -> OrderSpectra:
         """The reason."""
-        return OrderSpectra((), absent=self.reason)
+        return OrderSpectra((), absent=self.reason, extra={"bound": dict(self.bound)})
 
 
 class OrdersTracked(Estimator[OrdersSettings]):
@@ -298,7 +299,9 @@ class OrdersTracked(Estimator[OrdersSettings]):
     def open(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Accumulator:
         """Plan the zooms, or say why there is nothing to read."""
         planned = self._plan(signal, context, products)
-        return NoOrders(planned) if isinstance(planned, Reason) else OrdersAccumulator(planned, self.settings)
+        if isinstance(planned, Reason):
+            return NoOrders(planned, products["track"].extra.get("bound", {}))
+        return OrdersAccumulator(planned, self.settings)
 
     def grid(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> tuple[int, int]:
         """Frames of the zoom's filter."""

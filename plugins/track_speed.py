@@ -28,9 +28,8 @@ from ..pipeline.contracts import (
 )
 from ..pipeline.contracts.products import SpeedSource
 from ..pipeline.contracts.signal import FloatArray
-from ..pipeline.kernels import line_levels
+from ..pipeline.kernels import line_confidence, line_levels
 from ..pipeline.kernels import speed_track as kernel
-from ..pipeline.kernels.line_confidence import offsets_with_confidence
 from ..pipeline.kernels.order_bands import firing_order, search_half_width
 from ..pipeline.kernels.rival_line import rival_line
 from ..pipeline.kernels.tachometer import pulse_speed, pulse_times
@@ -215,26 +214,30 @@ class TrackAccumulator(Accumulator):
         reasons = [self._refusal(line) for line in lines]
         kept = [line for line, reason in zip(lines, reasons, strict=True) if reason is None]
         line = kept[0] if kept else strongest
-        extra = {
+        extra: dict[str, Any] = {
             "line_to_floor_db": 10.0 * float(np.log10(max(line.line_to_floor, 1e-9))), "frame_s": line.frame_s,
             "nominal_hz": _line(plan),
         }  # fmt: skip
         if not kept:
+            if line.mean_excess < line.needed_excess:
+                findable = line_confidence.findable_amplitude(line, _line(plan))
+                extra["bound"] = dict(zip(plan.channels, findable.tolist(), strict=True))
             return [], extra, reasons[0]
         tracks = kernel.phase_tracks(signals, rate, line)
         locked = all(track.locked for track in tracks)
         fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
-        extra["cycle_std"] = kernel.cycle_std(line, plan.zoom.delay_s, fades)
-        extra["drift_density"] = 0.0 if locked else kernel.drift_density(line)
-        found = [offsets_with_confidence(signals, rate, line, tracks)]
+        extra["cycle_std"] = line_confidence.cycle_std(line, plan.zoom.delay_s, fades)
+        extra["drift_density"] = 0.0 if locked else line_confidence.drift_density(line)
+        found = [line_confidence.offsets_with_confidence(signals, rate, line, tracks)]
         if len(kept) > 1:
-            found.append(offsets_with_confidence(signals, rate, kept[1], kernel.phase_tracks(signals, rate, kept[1])))
+            other = kernel.phase_tracks(signals, rate, kept[1])
+            found.append(line_confidence.offsets_with_confidence(signals, rate, kept[1], other))
         return found, extra, None
 
     def _refusal(self, line: kernel.FollowedLine) -> Reason | None:
         """Why what was followed is not the firing line."""
         plan = self.plan
-        needed = line.noise_excess + 8.0 * np.sqrt(line.floor.size / line.n_frames)
+        needed = line.needed_excess
         if line.mean_excess < needed:
             detail = (
                 f"no line within {plan.search_hz:.3g} Hz of {_line(plan):.4g} Hz: power along the best path is "
@@ -282,10 +285,15 @@ class TrackAccumulator(Accumulator):
 def _together(parts: list[Followed]) -> dict[str, Any]:
     """Figures of several parts: means; a count of cycles is as uncertain as all ends together."""
     known = [item.extra for item in parts if item.extra]
-    together = {name: float(np.mean([extra[name] for extra in known if name in extra])) for name in (known or [{}])[0]}
+    if not known:
+        return {}
+    figures = [name for name, value in known[0].items() if isinstance(value, float)]
+    together: dict[str, Any] = {name: float(np.mean([extra.get(name, np.nan) for extra in known])) for name in figures}
     if len(parts) > 1 and "cycle_std" in together:
         together["cycle_std"] = float(np.sqrt(np.mean([extra["cycle_std"] ** 2 for extra in known])))
-    return {**together, "n_parts": sum(item.n_parts for item in parts)} if known else {}
+    if "bound" in known[0]:
+        together["bound"] = known[0]["bound"]
+    return {**together, "n_parts": sum(item.n_parts for item in parts)}
 
 
 def _too_short() -> Reason:

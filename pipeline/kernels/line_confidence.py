@@ -1,11 +1,11 @@
-"""How sure a followed line is at each instant."""
+"""How sure a followed line is: at each instant, in its count of cycles, and where none was found."""
 
 from __future__ import annotations
 
 import numpy as np
 from scipy.special import gammainc
 
-from .speed_track import PADDING, ComplexArray, FloatArray, FollowedLine, PhaseTrack
+from .speed_track import PADDING, SPANS, ComplexArray, FloatArray, FollowedLine, PhaseTrack, frame_seconds
 
 
 def offsets_with_confidence(
@@ -23,3 +23,35 @@ def offsets_with_confidence(
         gone = np.interp(at, path.time_s, lost.astype(float)) > 0.5
         found.append((track.offset_hz, np.where(gone, 0.0, np.interp(at, path.time_s, chance))))
     return found
+
+
+def cycle_std(line: FollowedLine, delay_s: float, fades_per_run: float = 0.0) -> float:
+    """Standard uncertainty of the cycles counted between the ends of a run followed by phase.
+
+    Each end's phase is known from half a smoothing window: ``1 / (2 r window)`` rad**2 for a line of power r
+    over the floor's in 1 Hz; and beyond the zoom's first and last output, where the speed is held, a wander
+    that suits the frame length moves the count by ``sqrt(q e**3 / 3)``. Every other fade may be a slip.
+    """
+    window = 0.25 * line.frame_s
+    noise = 1.0 / (2.0 * max(line.line_to_floor, 1e-9) * window) / (2.0 * np.pi) ** 2
+    q = 0.25 / line.frame_s**3
+    return float(np.sqrt(2.0 * (noise + q * (delay_s + window) ** 3 / 3.0) + 0.5 * fades_per_run))
+
+
+def findable_amplitude(line: FollowedLine, line_hz: float) -> FloatArray:
+    """Amplitude per channel [shape=(n_channel,)] at which a line there alone would have been found.
+
+    Its power would lift the best path of the shortest frames to what a line needs and two standard deviations
+    more; a third of the power is allowed for wander within the frames.
+    """
+    n_channel = line.floor.size
+    power = 1.5 * (line.needed_excess + 4.0 * np.sqrt(n_channel / line.n_frames) - n_channel)
+    return np.asarray(np.sqrt(1.5 * power / (SPANS[0] * frame_seconds(line_hz)) * line.floor))
+
+
+def drift_density(line: FollowedLine) -> float:
+    """Density, Hz**2 s, of the frequency error of a path that could not be followed by phase.
+
+    A frame of T seconds with a Hann window knows a steady frequency to ``18 / ((2 pi)**2 r T**3)`` Hz**2.
+    """
+    return float(18.0 / ((2.0 * np.pi) ** 2 * max(line.line_to_floor, 1e-9) * line.frame_s**2))

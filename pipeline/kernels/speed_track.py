@@ -177,6 +177,11 @@ class FollowedLine:
     """[shape=(n_channel,)] mean square of the baseband per Hz."""
 
     @property
+    def needed_excess(self) -> float:
+        """What the best path must collect to be a line: some four standard deviations above noise's mean."""
+        return self.noise_excess + 8.0 * float(np.sqrt(self.floor.size / self.n_frames))
+
+    @property
     def lost(self) -> tuple[npt.NDArray[np.bool_], ...]:
         """Per path, where the line is gone [shape=(n_frame,)]: less than noise's share over two frame lengths."""
         width = 2 * HOPS_PER_FRAME + 1
@@ -370,24 +375,3 @@ def _smoothed(values: ComplexArray, taps: FloatArray) -> ComplexArray:
     real = convolve1d(values.real, taps, mode="constant")
     imag = convolve1d(values.imag, taps, mode="constant")
     return np.asarray((real + 1j * imag) / weight)
-
-
-def cycle_std(line: FollowedLine, delay_s: float, fades_per_run: float = 0.0) -> float:
-    """Standard uncertainty of the cycles counted between the ends of a run followed by phase.
-
-    Each end's phase is known from half a smoothing window: ``1 / (2 r window)`` rad**2 for a line of power r
-    over the floor's in 1 Hz; and beyond the zoom's first and last output, where the speed is held, a wander
-    that suits the frame length moves the count by ``sqrt(q e**3 / 3)``. Every other fade may be a slip.
-    """
-    window = 0.25 * line.frame_s
-    noise = 1.0 / (2.0 * max(line.line_to_floor, 1e-9) * window) / (2.0 * np.pi) ** 2
-    q = 0.25 / line.frame_s**3
-    return float(np.sqrt(2.0 * (noise + q * (delay_s + window) ** 3 / 3.0) + 0.5 * fades_per_run))
-
-
-def drift_density(line: FollowedLine) -> float:
-    """Density, Hz**2 s, of the frequency error of a path that could not be followed by phase.
-
-    A frame of T seconds with a Hann window knows a steady frequency to ``18 / ((2 pi)**2 r T**3)`` Hz**2.
-    """
-    return float(18.0 / ((2.0 * np.pi) ** 2 * max(line.line_to_floor, 1e-9) * line.frame_s**2))

@@ -5,6 +5,7 @@ import pytest
 from scipy.signal import lfilter
 
 from thrumline.pipeline.kernels import speed_track as kernel
+from thrumline.pipeline.kernels.line_confidence import cycle_std
 
 RATE = 32.0
 
@@ -141,7 +142,7 @@ def test_stated_uncertainty_of_the_count_covers_its_scatter(amplitude, std_hz):
         offset = wander(rng, n, std_hz)
         found, track = tracked(line(offset, [amplitude] * 3) + noise(rng, n))
         errors.append((track.cycles[-1] - track.cycles[0]) - np.sum(offset[1:]) / RATE)
-        stated.append(kernel.cycle_std(found, 0.0, track.n_fades))
+        stated.append(cycle_std(found, 0.0, track.n_fades))
     # a wrong path or a slip of a whole cycle is no scatter of the phase: the count of such is tested elsewhere
     scatter = np.median(np.abs(errors)) / 0.6745
     assert 0.1 * np.median(stated) < scatter < 1.1 * np.median(stated)
