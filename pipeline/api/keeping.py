@@ -149,7 +149,7 @@ class _Deriving:
     def _make(self, study_text: str, row: Mapping[str, Any], identity: str) -> None:
         host = Host.discover()
         recipe = bound_recipe(study_again(study_text), host)
-        job = Job(self._archive.root, recipe, readers_of(host), host.fingerprint())
+        job = Job(self._archive.root, recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
         typed = row_again(row)
         path = self._archive.original(row["sha256"])
         if path is None:

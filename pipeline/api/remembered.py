@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,14 @@ KIND = "studies"
 def remember_study(archive: Archive, study: Study, rows: Iterable[CaptureRow], done: Mapping[int, Done]) -> None:
     """Keep the study's text, its rows, and the identities each row came to; a new version where it changed."""
     text = study.file.read_text(encoding="utf-8-sig") if study.file is not None else ""
-    kept = [{**asdict(row), "mapping": row.mapping.as_json(), **_identities(done[row.row])} for row in rows]
+    # field by field: a deep copy of every row would cost as much as all the rest
+    kept = [
+        {
+            **{name: getattr(row, name) for name in CaptureRow.__dataclass_fields__},
+            "mapping": row.mapping.as_json(), **_identities(done[row.row]),
+        }
+        for row in rows
+    ]  # fmt: skip
     archive.put_decision(KIND, study.title, {"title": study.title, "study": text, "rows": kept})
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from ...storage import Archive
 from ..contracts import Fitness, Reason
-from ..execution.identity import capture_identity, result_identity
+from ..execution.identity import Identities
 from ..execution.orders import Done, Job, Order
 from ..execution.results import summary_done
 
@@ -28,9 +28,10 @@ class Known:
 def known_orders(job: Job, orders: Sequence[Order], archive: Archive) -> Known:
     """Split the orders; the catalogue answers, no file is opened."""
     sources = {order.row.row: archive.recalled_sha256(order.path) for order in orders}
-    captures = {order.row.row: _capture(job, order, sources[order.row.row], archive) for order in orders}
+    names = Identities(job.recipe, job.readers.versions)
+    captures = {order.row.row: _capture(names, order, sources[order.row.row], archive) for order in orders}
     results = {
-        order.row.row: result_identity(capture, job.recipe, order.row)
+        order.row.row: names.result(capture, order.row)
         for order in orders
         if (capture := captures[order.row.row]) is not None
     }
@@ -63,20 +64,15 @@ def note_done(archive: Archive, done: Done) -> None:
         archive.note_committed("results", done.result_id)
 
 
-def _capture(job: Job, order: Order, sha256: str | None, archive: Archive) -> str | None:
+def _capture(names: Identities, order: Order, sha256: str | None, archive: Archive) -> str | None:
     """The one capture of these bytes under this mapping that the archive holds, or None."""
     if sha256 is None:
         return None
     there = {identity for kind, identity in archive.catalogue.made_from(sha256) if kind == "captures"}
     if not there:
         return None
-    mapping, index = order.row.mapping, order.capture or 0
-    fitting = [
-        identity
-        for reader, version in job.readers.versions.items()
-        if (identity := capture_identity(sha256, index, reader, version, mapping)) in there
-    ]
-    return fitting[0] if len(fitting) == 1 else None
+    fitting = there.intersection(names.captures(sha256, order.capture or 0, order.row.mapping))
+    return fitting.pop() if len(fitting) == 1 else None
 
 
 def _refusal(job: Job, order: Order, sha256: str | None, archive: Archive) -> Done | None:

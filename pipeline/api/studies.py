@@ -87,7 +87,7 @@ def run_study(
     out = Path(out_dir) if out_dir is not None else path.parent / f"{path.stem}-results"
     archive_path = Path(archive_dir) if archive_dir is not None else DEFAULT_ARCHIVE
     with Archive.open(archive_path, role="coordinator", create=True) as archive:
-        job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint())
+        job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
         done = _carried_out(job, table, archive, spread or Spread(), watch)
         stamp = Stamp.of(study, table, done, host, archive)
         done = _without_duplicates(table.rows, done)
@@ -125,11 +125,13 @@ def _carried_out(
     known = known_orders(job, orders, archive)
     done = {item.row: item for item in known.done}
     rows = {order.row.row: order.row for order in orders}
+    taken_in: set[int] = set()
     for item in carried_out(job, known.missing, archive, spread):
         note_done(archive, item)
         if item.deferred:
+            taken_in |= {item.row} if item.new_capture else set()
             continue
-        done[item.row] = item
+        done[item.row] = replace(item, new_capture=True) if item.row in taken_in else item
         if watch is not None:
             row = rows[item.row]
             watch(Progress(len(done), len(orders), row.file, row.platform, item.fitness.state))

@@ -44,6 +44,14 @@ class Job:
     readers: Readers
     plugins: str
     """Fingerprint of the plugins; a worker whose own differs refuses."""
+    listing: tuple[dict[str, Any], ...] = ()
+    """The plugins by name and version, for the message when a worker's differ."""
+
+    @property
+    def own_stages_only(self) -> bool:
+        """Whether every stage is ours. A stranger's may end the process it runs in: only workers run it."""
+        ours = __name__.partition(".")[0]
+        return all(type(stage).__module__.partition(".")[0] == ours for stage in self.recipe.stages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +71,7 @@ class Done:
     new_result: bool = False
     seconds: Mapping[str, float] = field(default_factory=dict)
     deferred: bool = False
-    """Taken in, but so long that its chain is to be cut into parts over all workers."""
+    """Taken in, but its chain is still to run: it is so long that all workers share it, or a stranger's stage."""
 
     @classmethod
     def refused(cls, row: int, reason: Reason, sha256: str | None = None) -> Done:

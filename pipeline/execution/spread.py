@@ -11,14 +11,15 @@ from typing import Any
 from uuid import uuid4
 
 from ...storage import Archive
-from ..contracts import Fitness, PluginError, Reason, ReasonCode, SettingsError
-from ..host import Host
+from ..contracts import Fitness, Reason, ReasonCode, SettingsError
 from .chain import PassRunner
 from .orders import Done, Job, Order
 from .passes import Pass, Watcher
 from .task import Bench
 
 IN_FLIGHT_PER_WORKER = 4
+TRIES = 3
+"""A worker that dies while the job is handed out makes the hand-out fail for all: it is repeated."""
 
 @dataclass(frozen=True, slots=True)
 class Spread:
@@ -40,8 +41,12 @@ class Spread:
 
 
 def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
-    """Carry out all orders; yield each as it is done, in no particular order. What is done stays done."""
-    if spread.scheduler is None and (spread.n_workers <= 1 or len(orders) <= spread.inline_up_to):
+    """Carry out all orders; yield each as it is done, in no particular order. What is done stays done.
+
+    One ``deferred`` is not done yet: it was only taken in, and comes again when its chain has run.
+    """
+    few = spread.n_workers <= 1 or (len(orders) <= spread.inline_up_to and job.own_stages_only)
+    if spread.scheduler is None and few:
         yield from _inline(job, orders, archive)
         return
     queue = deque(orders)
@@ -62,13 +67,27 @@ def _inline(job: Job, orders: Sequence[Order], archive: Archive) -> Iterator[Don
 
 
 def _while_starting(job: Job, queue: deque[Order], archive: Archive, cluster: _Cluster) -> Iterator[Done]:
-    """Work in this process until the workers are up: start-up time is not lost."""
+    """Work in this process until the workers are up: start-up time is not lost.
+
+    With a stranger's stage in the recipe files are only taken in (readers have a process of their own).
+    """
     bench = Bench(job, archive)
+    taken: list[Order] = []
     try:
         while queue and not cluster.ready():
-            yield bench.carry_out(queue.popleft())
+            order = queue.popleft()
+            if job.own_stages_only:
+                yield bench.carry_out(order)
+            elif order.known_capture is not None:
+                taken.append(order)
+            else:
+                done = bench.taken_in(order)
+                if done.deferred:
+                    taken.append(order.from_capture(done.capture_id or "", done.sha256 or ""))
+                yield done
     finally:
         bench.close()
+    queue.extendleft(reversed(taken))
 
 
 class _Cluster:
@@ -106,14 +125,25 @@ class _Cluster:
     def _start(self) -> None:
         try:
             self._client = self._connected()
-            from .worker_side import PLUGIN_NAME, BenchPlugin
-
-            self._client.register_plugin(BenchPlugin(self._job), name=PLUGIN_NAME)
-            _same_plugins(self._client, self._job)
+            for tries_left in reversed(range(TRIES)):
+                try:
+                    self._make_ready()
+                except OSError:
+                    if not tries_left:
+                        raise
+                else:
+                    break
         except BaseException as error:  # noqa: BLE001  handed over to the waiting thread
             self._fault = error
         finally:
             self._ready.set()
+
+    def _make_ready(self) -> None:
+        """Hand the job to all workers. Raises OSError when one of them dies meanwhile."""
+        from .worker_side import PLUGIN_NAME, BenchPlugin
+
+        self._client.register_plugin(BenchPlugin(self._job), name=PLUGIN_NAME)
+        _same_plugins(self._client, self._job)
 
     def _connected(self) -> Any:
         from dask import config
@@ -156,20 +186,11 @@ def _security(spread: Spread) -> Any:
 
 def _same_plugins(client: Any, job: Job) -> None:
     """Refuse to start when a worker's plugins differ. Raises PluginError with names and versions."""
-    from .worker_side import plugins_here
+    from .worker_side import OtherPlugins, plugins_here
 
-    here = {_plugin_row(row) for row in Host.discover().listing()}
     for address, (fingerprint, listing) in client.run(plugins_here).items():
         if fingerprint != job.plugins:
-            there = {_plugin_row(row) for row in listing}
-            found = f"only there: {', '.join(sorted(there - here)) or 'nothing'}"
-            found += f"; only here: {', '.join(sorted(here - there)) or 'nothing'}"
-            todo = "install the same plugins and versions on every machine"
-            raise PluginError(f"worker {address} has other plugins than this machine", found=found, todo=todo)
-
-
-def _plugin_row(row: dict[str, Any]) -> str:
-    return f"{row['kind']} {row['name']} ({row['distribution']} {row['version']}, numbers {row['numeric_version']})"
+            raise OtherPlugins.than(job.listing, listing, address)
 
 
 @dataclass(slots=True)
@@ -185,7 +206,8 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
     from distributed import as_completed
 
     left = _Left()
-    waiting = as_completed()
+    # the client's own loop: another client of this process may be the default one
+    waiting = as_completed(loop=client.loop)
     flying: dict[Any, Order] = {}
     limit = IN_FLIGHT_PER_WORKER * max(1, len(client.scheduler_info(n_workers=-1)["workers"]) or spread.n_workers)
 
@@ -206,12 +228,28 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
             if done.deferred:
                 left.deferred.append(order.from_capture(done.capture_id or "", done.sha256 or ""))
             yield done
-        elif type(future.exception()).__name__ == "KilledWorker":
-            left.suspects.append(order)
         else:
-            yield _failed(order, future.exception())
+            yield from _troubled(client, order, future.exception(), queue, left)
+            launch()
         future.release()
     return left
+
+
+def _troubled(
+    client: Any, order: Order, error: BaseException, queue: deque[Order], left: _Left
+) -> Iterator[Done]:
+    """An order that came back with an error: to be run alone, run elsewhere, or failed."""
+    kind = type(error).__name__
+    if kind == "KilledWorker":
+        left.suspects.append(order)
+    elif kind == "OtherPlugins":
+        # it joined after the check at the start: it has to go, its orders go to the others
+        client.retire_workers(workers=[error.worker], close_workers=True)  # type: ignore[attr-defined]
+        if not client.scheduler_info(n_workers=-1)["workers"]:
+            raise error
+        queue.append(order)
+    else:
+        yield _failed(order, error)
 
 
 PARTS_PER_WORKER = 4
@@ -223,7 +261,7 @@ def _long(job: Job, orders: Sequence[Order], archive: Archive, client: Any, spre
     if not orders:
         return
     bench = Bench(job, archive)
-    n_parts = PARTS_PER_WORKER * max(1, len(client.scheduler_info()["workers"]) or spread.n_workers)
+    n_parts = PARTS_PER_WORKER * max(1, len(client.scheduler_info(n_workers=-1)["workers"]) or spread.n_workers)
     try:
         for order in orders:
             yield bench.carry_out_in_parts(order, _parts_runner(client, order, n_parts))

@@ -51,6 +51,21 @@ class Bench:
         original = self.archive.put_original(order.path, name=order.name, origin=order.row.file)
         return self._carried_out(order, original, started)
 
+    def taken_in(self, order: Order) -> Done:
+        """Take the file in and leave its chain to a worker: ``deferred``, or refused."""
+        if not order.path.is_file():
+            return Done.refused(order.row.row, _missing(order))
+        original = self.archive.put_original(order.path, name=order.name, origin=order.row.file)
+        try:
+            taken = self._taken(order, original)
+        except ReaderRefusal as refusal:
+            self.archive.quarantine(original.sha256, self._refusal_record(refusal, order))
+            return replace(Done.refused(order.row.row, refusal.reason, original.sha256), original=original)
+        return Done(
+            order.row.row, taken.capture_id, None, original.sha256, Fitness("fit"), original=original,
+            new_capture=taken.new, deferred=True,
+        )  # fmt: skip
+
     def carry_out_original(self, order: Order, sha256: str) -> Done:
         """The same for bytes that are in the archive already, whatever became of the file they came from."""
         original = Original(sha256, 0, order.path, new=False)

@@ -5,17 +5,42 @@ Imported only when a cluster is used: distributed alone takes most of a second t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import asyncio
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from distributed import WorkerPlugin, get_worker
 
+from ..contracts import PluginError
 from ..host import Host
 from .orders import Done, Job, Order
 from .passes import Part, Watcher
 from .task import Bench
 
 PLUGIN_NAME = "thrumline-bench"
+
+
+class OtherPlugins(PluginError):
+    """A worker's plugins are not the coordinator's; ``worker`` is its address."""
+
+    worker = ""
+
+    @classmethod
+    def than(cls, here: Iterable[Mapping[str, Any]], there: Iterable[Mapping[str, Any]], worker: str) -> OtherPlugins:
+        """Naming, with versions, what only one of the two has."""
+        ours, theirs = {_named(row) for row in here}, {_named(row) for row in there}
+        error = cls(
+            f"worker {worker} has other plugins than this machine",
+            found=f"only there: {', '.join(sorted(theirs - ours)) or 'nothing'}; "
+            f"only here: {', '.join(sorted(ours - theirs)) or 'nothing'}",
+            todo="install the same plugins and versions on every machine",
+        )  # fmt: skip
+        error.worker = worker
+        return error
+
+
+def _named(row: Mapping[str, Any]) -> str:
+    return f"{row['kind']} {row['name']} ({row['distribution']} {row['version']}, numbers {row['numeric_version']})"
 
 
 class BenchPlugin(WorkerPlugin):
@@ -29,8 +54,15 @@ class BenchPlugin(WorkerPlugin):
         self.fingerprint = ""
         self.listing: list[dict[str, Any]] = []
 
-    def setup(self, worker: Any) -> None:  # noqa: ARG002
-        """Called on each worker as it joins, replacements of killed ones included."""
+    async def setup(self, worker: Any) -> None:  # noqa: ARG002
+        """Called on each worker as it joins, replacements of killed ones included.
+
+        In a thread: importing all plugins takes seconds on a busy machine, and a worker that is silent so long
+        is given up by the scheduler.
+        """
+        await asyncio.to_thread(self._prepare)
+
+    def _prepare(self) -> None:
         host = Host.discover()
         self.fingerprint, self.listing = host.fingerprint(), host.listing()
         self.bench = Bench(self.job, defer_long=True)
@@ -48,10 +80,10 @@ def _held(worker: Any = None) -> BenchPlugin:
 
 
 def carry_out(order: Order) -> Done:
-    """One order on this worker. Refuses when the worker's plugins are not the coordinator's."""
+    """One order on this worker. Raises OtherPlugins when the worker's plugins are not the coordinator's."""
     held = _held()
     if held.fingerprint != held.job.plugins:
-        raise RuntimeError(f"plugins of this worker differ: {held.fingerprint}, wanted {held.job.plugins}")
+        raise OtherPlugins.than(held.job.listing, held.listing, get_worker().address)
     assert held.bench is not None
     return held.bench.carry_out(order)
 

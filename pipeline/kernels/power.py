@@ -117,7 +117,7 @@ def detectable_change(std: float, n: int, confidence: float = 0.95, power: float
         return 0.0
     dof, scale = 2.0 * n - 2.0, std * np.sqrt(2.0 / n)
     top = 10.0 * t_quantile(confidence, dof)
-    return scale * brent_root(lambda x: t_power(x, dof, 1.0 - confidence) - power, 1e-6, top)
+    return float(scale * brent_root(lambda x: t_power(x, dof, 1.0 - confidence) - power, 1e-6, top))
 
 
 def _fewest(enough: Callable[[int], bool]) -> int | None:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import firwin, kaiser_beta
+
+from .kaiser import kaiser_lowpass
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -108,7 +109,7 @@ def still_plan(rate_hz: float, half_width_hz: float) -> ZoomPlan:
     hop = max(1, int(rate_hz / (4.0 * half_width_hz)))
     length = int(np.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * np.pi * half_width_hz / rate_hz))) + 1
     length = max(1, -(-length // hop)) * hop
-    low = firwin(length, min(1.5 * half_width_hz, 0.499 * rate_hz), window=("kaiser", kaiser_beta(STOP_DB)), fs=rate_hz)
+    low = kaiser_lowpass(length, min(1.5 * half_width_hz, 0.499 * rate_hz), rate_hz, STOP_DB)
     return ZoomPlan(rate_hz, (0.0,), (half_width_hz,), hop, 2.0 * low[None].astype(np.complex128))
 
 
@@ -126,7 +127,7 @@ def _check_bands(
 
 def _taps(rate_hz: float, center_hz: float, cutoff_hz: float, length: int) -> ComplexArray:
     """Low-pass taps moved to a centre, doubled for a real signal, with an exact zero at 0 Hz."""
-    low = firwin(length, min(cutoff_hz, 0.499 * rate_hz), window=("kaiser", kaiser_beta(STOP_DB)), fs=rate_hz)
+    low = kaiser_lowpass(length, min(cutoff_hz, 0.499 * rate_hz), rate_hz, STOP_DB)
     taps = 2.0 * low * np.exp(-2j * np.pi * center_hz / rate_hz * np.arange(length))
     # 0 Hz lies in the stop band: what is taken out here is below 1e-4 of the gain
     return np.asarray(taps - low * (taps.sum() / low.sum()))

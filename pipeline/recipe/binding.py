@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
 
@@ -20,6 +20,12 @@ class BoundRecipe:
     name: str
     quantities: tuple[str, ...]
     stages: tuple[Stage[Any], ...]
+    settings: tuple[dict[str, Any], ...] = field(init=False, repr=False, compare=False)
+    """Settings of each stage as identities spell them: written once, asked for by every row."""
+
+    def __post_init__(self) -> None:
+        spelt = tuple(stage.settings.model_dump(mode="json") for stage in self.stages)
+        object.__setattr__(self, "settings", spelt)
 
     def check(self, signal: SignalSpec) -> ChainSchema:
         """Walk the schema through all stages. Raises SchemaError naming stage, field, found, wanted."""
@@ -34,10 +40,10 @@ class BoundRecipe:
             {
                 "stage": stage.name,
                 "numeric_version": stage.numeric_version,
-                "settings": stage.settings.model_dump(mode="json"),
+                "settings": settings,
                 "facts": {name: row.fact(name) for name in sorted(stage.uses_facts)},
             }
-            for stage in self.stages
+            for stage, settings in zip(self.stages, self.settings, strict=True)
         ]
 
     @property
