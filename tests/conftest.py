@@ -1,6 +1,6 @@
 """What every test may use, and the table of outside checks in tests/README.md.
 
-``pytest -m external --external-table`` runs all outside checks and writes the table anew: quantity, source,
+``bash .ci/external-table`` runs all outside checks and writes the table anew: quantity, source,
 tolerance, what was found. A house test holds the table to the tests that are there.
 """
 

@@ -34,7 +34,7 @@ def external_tests():
 
 
 def test_the_table_lists_every_outside_check_and_no_other():
-    """Write it anew with `pytest -m external --external-table` after adding or removing one."""
+    """Write it anew with `bash .ci/external-table` after adding or removing one."""
     listed = {
         f"{file} {name.strip().replace(' ', '_')}" for file, name in re.findall(r"^\| `([^`]+)` ([^|]+) \|", TABLE, re.M)
     }
