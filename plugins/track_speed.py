@@ -30,6 +30,7 @@ from ..pipeline.contracts.products import SpeedSource
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels import line_confidence, line_levels
 from ..pipeline.kernels import speed_track as kernel
+from ..pipeline.kernels.logged_speed import refined_offsets
 from ..pipeline.kernels.order_bands import firing_order, search_half_width
 from ..pipeline.kernels.rival_line import rival_line
 from ..pipeline.kernels.tachometer import pulse_speed, pulse_times
@@ -56,6 +57,10 @@ class TrackSettings(StageSettings):
     )  # fmt: skip
 
 
+    logged_percent: float = Field(
+        2.5, gt=0, le=10, description="A logged speed is corrected by the line this near to it: engine computers "
+        "round to 10 rpm and more, and loggers delay and scale."
+    )  # fmt: skip
     most_lost: float = Field(
         0.3, ge=0, le=1, description="Share of the time the line may be gone; beyond it what was followed is hardly "
         "the firing line of this speed."
@@ -84,6 +89,7 @@ class Plan:
     given_speed_hz: FloatArray
     part_frames: int | None
     most_lost: float
+    logged_hz: float
     why: Reason | None
     """Why there is no line to follow, where speed could come from nothing else."""
 
@@ -184,7 +190,8 @@ class TrackAccumulator(Accumulator):
         if plan.line_hz is None or plan.order is None:
             return found, rival, {}, plan.why
         if plan.source != "line":
-            return [self._given_offset(*part) for part in parts], rival, {}, None
+            found, extra = self._given(parts)
+            return found, rival, extra, None
         long = [index for index, (_, part) in enumerate(parts) if part.n_out >= 8]
         if not long:
             return found, rival, {}, _too_short()
@@ -194,11 +201,20 @@ class TrackAccumulator(Accumulator):
                 target[index] = offset
         return found, rival, extra, reason
 
-    def _given_offset(self, run: int, part: ZoomedRun) -> tuple[FloatArray, FloatArray]:
+    def _given(self, parts: list[tuple[int, ZoomedRun]]) -> tuple[Offsets, dict[str, Any]]:
+        """Offsets from the given speed; a logged one is made exact by the line, where one is near it."""
         plan = self.plan
-        time_s = self.starts[run] + line_levels.output_times(plan.zoom, part)
-        speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
-        return _order(plan) * speed - _line(plan), np.ones(time_s.size)
+        given = []
+        for run, part in parts:
+            time_s = self.starts[run] + line_levels.output_times(plan.zoom, part)
+            speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
+            given.append(np.asarray(_order(plan) * speed - _line(plan)))
+        extra: dict[str, Any] = {}
+        if plan.source == "logged" and min(part.n_out for _, part in parts) >= 8:
+            signals = tuple(part.baseband[0] for _, part in parts)
+            refined = refined_offsets(signals, plan.zoom.out_rate_hz, given, _line(plan), plan.logged_hz)
+            given, extra = refined if refined is not None else (given, {})
+        return [(offset, np.ones(offset.size)) for offset in given], extra
 
     def _lines(
         self, parts: list[ZoomedRun]
@@ -214,20 +230,14 @@ class TrackAccumulator(Accumulator):
         reasons = [self._refusal(line) for line in lines]
         kept = [line for line, reason in zip(lines, reasons, strict=True) if reason is None]
         line = kept[0] if kept else strongest
-        extra: dict[str, Any] = {
-            "line_to_floor_db": 10.0 * float(np.log10(max(line.line_to_floor, 1e-9))), "frame_s": line.frame_s,
-            "nominal_hz": _line(plan),
-        }  # fmt: skip
+        extra: dict[str, Any] = {**line_confidence.line_figures(line), "nominal_hz": _line(plan)}
         if not kept:
             if line.mean_excess < line.needed_excess:
                 findable = line_confidence.findable_amplitude(line, _line(plan))
                 extra["bound"] = dict(zip(plan.channels, findable.tolist(), strict=True))
             return [], extra, reasons[0]
         tracks = kernel.phase_tracks(signals, rate, line)
-        locked = all(track.locked for track in tracks)
-        fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
-        extra["cycle_std"] = line_confidence.cycle_std(line, plan.zoom.delay_s, fades)
-        extra["drift_density"] = 0.0 if locked else line_confidence.drift_density(line)
+        extra |= line_confidence.count_figures(line, tracks, plan.zoom.delay_s)
         found = [line_confidence.offsets_with_confidence(signals, rate, line, tracks)]
         if len(kept) > 1:
             other = kernel.phase_tracks(signals, rate, kept[1])
@@ -385,7 +395,8 @@ class TrackSpeed(Estimator[TrackSettings]):
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
         most_lost = self.settings.most_lost
         return Plan(
-            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost, why
+            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost,
+            0.01 * self.settings.logged_percent * (line or 0.0), why,
         )
 
 

@@ -55,3 +55,17 @@ def drift_density(line: FollowedLine) -> float:
     A frame of T seconds with a Hann window knows a steady frequency to ``18 / ((2 pi)**2 r T**3)`` Hz**2.
     """
     return float(18.0 / ((2.0 * np.pi) ** 2 * max(line.line_to_floor, 1e-9) * line.frame_s**2))
+
+
+def line_figures(line: FollowedLine) -> dict[str, float]:
+    """Line power over floor power in 1 Hz (dB) and the frame length (s) it was followed with."""
+    ratio_db = 10.0 * float(np.log10(max(line.line_to_floor, 1e-9)))
+    return {"line_to_floor_db": ratio_db, "frame_s": line.frame_s}
+
+
+def count_figures(line: FollowedLine, tracks: list[PhaseTrack], delay_s: float) -> dict[str, float]:
+    """How well cycles are counted: ``cycle_std`` between two ends, and a drift's density where phase was lost."""
+    locked = all(track.locked for track in tracks)
+    fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
+    drift = 0.0 if locked else drift_density(line)
+    return {"cycle_std": cycle_std(line, delay_s, fades), "drift_density": drift}

@@ -235,6 +235,30 @@ def test_logged_speed_is_taken_before_the_line():
     assert read["rss"].value == pytest.approx(true_rss_mg(capture), rel=0.01)
 
 
+@pytest.mark.parametrize("scale", [1.015, 0.985])
+def test_logged_speed_that_is_off_and_rounded_is_made_exact_by_the_line(scale):
+    """Once a second, rounded to 10 rpm, 1.5 % off: amplitude within 1 %, frequency within 0.02 Hz all the same."""
+    spec = replace(IDLE, orders=())
+    capture = idle_capture(spec, 4)
+    times = np.arange(0.0, 42.0, 1.0)
+    logged = Aside("rpm", "speed", "Hz", times, np.round(6.0 * scale * capture.speed_at(times)) / 6.0)
+    _, track, _, read = chain(spec, asides=[logged], capture=capture)
+    assert track.source == "logged"
+    assert read["rss"].value == pytest.approx(true_rss_mg(capture), rel=0.01)
+    assert read["rss"].frequency_hz == pytest.approx(4.0 * capture.mean_speed_hz(), abs=0.02)
+
+
+def test_logged_speed_without_a_line_is_taken_as_it_is():
+    spec = replace(IDLE, amplitude_mg=(0.0, 0.0, 0.0), orders=())
+    capture = idle_capture(spec, 4)
+    times = np.arange(0.0, 42.0, 0.5)
+    logged = Aside("rpm", "speed", "Hz", times, capture.speed_at(times))
+    _, track, _, read = chain(spec, asides=[logged], capture=capture)
+    assert track.source == "logged"
+    assert np.median(track.speed_hz) == pytest.approx(np.median(capture.speed_at(times)), rel=1e-3)
+    assert read["rss"].value is None
+
+
 def test_tachometer_pulses_give_the_speed():
     capture = idle_capture(IDLE, 5)
     turns = np.concatenate([[0.0], np.cumsum(capture.speed_hz) / capture.rate_hz])[:-1]
