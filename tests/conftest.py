@@ -8,9 +8,16 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 from pathlib import Path
 
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    # as the command line does: threads inside a product of small matrices only spin on a busy machine
+    os.environ.setdefault(name, "1")
+
 TABLE = Path(__file__).parent / "README.md"
+
+
 def pytest_addoption(parser):
     parser.addoption(
         "--external-table", action="store_true", help="write the table of outside checks into tests/README.md"
