@@ -104,9 +104,13 @@ def _rss_mg(amplitudes: Sequence[float]) -> float:
 
 def _peaks_kept(amplitude: Any, frequency: Any) -> Any:
     """Indices of the greatest bin of each of PAGE_POINTS groups up to 250 Hz, so that no line is lost."""
-    top = int(np.searchsorted(frequency, 250.0, side="right"))
-    groups = np.array_split(np.arange(1, top), min(PAGE_POINTS, max(1, top - 1)))
-    return np.array([group[np.argmax(amplitude[group])] for group in groups if len(group)], dtype=int)
+    n = int(np.searchsorted(frequency, 250.0, side="right")) - 1
+    if n < 1:
+        return np.empty(0, dtype=int)
+    n_group = min(PAGE_POINTS, n)
+    starts = np.arange(n_group) * (n // n_group) + np.minimum(np.arange(n_group), n % n_group)
+    group = np.searchsorted(starts, np.arange(n), side="right")
+    return 1 + np.lexsort((-amplitude[1 : n + 1], group))[starts]
 
 
 def _with_strip(archive: Archive, entry: dict[str, Any]) -> dict[str, Any]:
