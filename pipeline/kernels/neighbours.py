@@ -23,6 +23,9 @@ STICKS_OUT = 14.0
 """A beat must have this many times the power around it: by chance one in a million cells has, and one in a
 thousand where the surroundings slope by half."""
 AROUND = 41
+BEST_KNOWN = 0.005
+"""Relative standard uncertainty of a beat's amplitude however far it stands out: what of it lies in images outside
+the band. Chosen so that the normalised errors of lines 40 dB up with neighbours spread by one."""
 MOST = 5
 SLOWEST_CELLS = 2.0
 """Beats slower than this many cycles over the record cannot be told from a drift of the line itself."""
@@ -226,6 +229,6 @@ def line_alone(total: FloatArray, found: list[Beat]) -> LineAlone:
     root = np.sqrt(inside)
     square = np.where(total > 0, 0.5 * (total + root), total)
     by_total = np.where(total > 0, 0.5 * (1.0 + np.abs(total) / np.maximum(root, 1e-300)), 1.0)
-    variance = np.stack([beat.variance for beat in found])
+    variance = np.stack([beat.variance + (BEST_KNOWN**2) * beat.square for beat in found])
     by_beat = 0.5 * np.sqrt(squares) / np.maximum(root, 1e-300)
     return LineAlone(square, by_total, np.sum(by_beat**2 * variance, axis=0))
