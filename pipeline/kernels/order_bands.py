@@ -58,8 +58,9 @@ NARROWEST_HZ = 0.35
 """Half the narrowest band: some ten cells of a half-minute record either side of the line."""
 MOST_CONFIRMING = 3
 """Two further orders confirm a name; a third one allows for one that is too weak."""
-SLOWEST_FILTER_HZ = 6.0
-"""A confirming order may not need a sharper filter than this: it would cost the reading its ends."""
+SLOWEST_FILTER_HZ = 8.0
+"""A confirming order may not need a sharper filter than this, or half the firing order's own if that is sharper:
+all orders share one filter length, and a long one costs the reading its ends and the capture its time."""
 
 
 def planned_bands(
@@ -100,7 +101,7 @@ def further_band(
         return band
     own = order * speed.speed_hz - band.half_zoom_hz
     main = firing.order * speed.speed_hz - firing.half_zoom_hz
-    return band if own >= min(SLOWEST_FILTER_HZ, main) else None
+    return band if own >= min(SLOWEST_FILTER_HZ, 0.5 * main) else None
 
 
 def confirming_orders(
@@ -116,11 +117,13 @@ def confirming_orders(
 def sweeping_bands(orders: list[float], speed: SpeedRange, rate_hz: float) -> list[OrderBand]:
     """Bands about orders that are turned to 0 Hz before the zoom: all alike, clear of the half orders beside.
 
-    Kept are the orders that stay below half the rate at the highest speed and clear of 0 Hz at the lowest.
+    Kept are the orders that stay below half the rate at the highest speed and clear of 0 Hz at the lowest: the
+    half order's band ends before standstill, from where only slow drift is left, and its own mirror image, twice
+    as far away, lies in the filter's stop band.
     """
     low, high = speed.lowest_hz, speed.speed_hz + speed.spread_hz
     half, reach = min(2.0, 0.18 * low), 0.4 * low
-    fitting = [order for order in orders if order * high + 2.0 * reach < 0.5 * rate_hz and order * low > 2.0 * reach]
+    fitting = [order for order in orders if order * high + 2.0 * reach < 0.5 * rate_hz and order * low > 1.2 * reach]
     return [OrderBand(order, half, reach, reach) for order in fitting]
 
 

@@ -38,8 +38,8 @@ def test_only_whole_cycles_confirm_and_never_the_firing_order_itself(firing, str
 
 
 def test_firing_band_comes_first_and_holds_its_line():
-    bands = planned_bands(4.0, (), [8.0, 2.0, 1.0], STEADY, 1.0, 800.0)
-    assert [band.order for band in bands] == [4.0, 8.0, 2.0, 1.0]
+    bands = planned_bands(4.0, (), [8.0, 2.0], STEADY, 1.0, 800.0)
+    assert [band.order for band in bands] == [4.0, 8.0, 2.0]
     main = bands[0]
     assert main.half_band_hz < main.beside_hz < main.reach_hz
     assert main.half_zoom_hz == pytest.approx(main.reach_hz + 4.0 * 0.1)
