@@ -82,27 +82,29 @@ class Archive:
             raise NotAllowed("to create an archive", found=f"role {role!r}", allowed="coordinator")
         if create:
             make_root(layout, disk)
-        lock = None
-        if role == "coordinator" and (create or layout.format.exists()):
-            lock = CoordinatorLock(layout.lock)
+        if role != "coordinator" or not (create or layout.format.exists()):
+            return cls(layout, archive_identity(layout, disk, create=False), role, disk, floor_bytes)
+        lock = CoordinatorLock(layout.lock)
         try:
             archive = cls(layout, archive_identity(layout, disk, create=create), role, disk, floor_bytes)
-            if lock is not None:
-                archive._coordinate(lock)
         except BaseException:
-            if lock is not None:
-                lock.release()
+            lock.release()
+            raise
+        archive._lock = lock
+        try:
+            archive._coordinate()
+        except BaseException:
+            archive._let_go()
             raise
         return archive
 
-    def _coordinate(self, lock: CoordinatorLock) -> None:
+    def _coordinate(self) -> None:
         for area in AREAS:
             self.places.directory(self.root / area)
         self.swept = self.staging.sweep()
         self._catalogue = opened_catalogue(self.layout, self.id, self.disk)
         reconcile(self, self._catalogue)
         self._recalled = Recalled(self._catalogue)
-        self._lock = lock
 
     def close(self) -> None:
         """Let go of everything; the coordinator keeps what it remembers for the next time."""

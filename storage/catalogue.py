@@ -89,10 +89,15 @@ class Catalogue:
         """The catalogue for somebody who may not write it; None where it cannot be used."""
         try:
             connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=30)
-            owner = connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone()
         except sqlite3.DatabaseError:
             return None
-        return cls(connection, root, lambda *_: None) if owner == (archive_id,) else None
+        try:
+            if connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone() == (archive_id,):
+                return cls(connection, root, lambda *_: None)
+        except sqlite3.DatabaseError:
+            pass  # no database, or one that may not be opened without writing beside it
+        connection.close()
+        return None
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:

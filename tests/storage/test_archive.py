@@ -388,3 +388,21 @@ def test_errors_say_what_was_asked_found_allowed_and_what_to_do(archive: Archive
     assert (again.found, type(again)) == ("'nonsense'", BadContent)
     damage = pickle.loads(pickle.dumps(DamageFound("x", "y")))
     assert (damage.path, damage.what) == ("x", "y")
+
+
+def test_an_opening_that_fails_lets_go_of_everything(faults, quick_path: Path) -> None:
+    """The lock is free and no descriptor is left, wherever it failed."""
+    root = quick_path / "archive"
+    Archive.open(root, role="coordinator", create=True).close()
+    n_open, n, failed = len(list(Path("/proc/self/fd").iterdir())), 0, 0
+    while True:
+        n += 1
+        disk = faults.FailingDisk(n, 5)
+        try:
+            Archive.open(root, role="coordinator", disk=disk).close()
+        except StorageError:
+            failed += 1
+        if disk.n < n:
+            break
+        assert len(list(Path("/proc/self/fd").iterdir())) == n_open
+    assert failed > 20

@@ -16,6 +16,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -42,20 +43,34 @@ def _mounted(image: Path, place: Path) -> Iterator[Path]:
     try:
         yield place
     finally:
-        _run("umount", place)
+        for tries in range(20, -1, -1):  # whoever else looks around on this machine may be inside for a moment
+            try:
+                _run("umount", place)
+                break
+            except subprocess.CalledProcessError:
+                if not tries:
+                    raise
+                time.sleep(0.2)
 
 
 @pytest.fixture
-def image(tmp_path: Path) -> Path:
+def device_path() -> Iterator[Path]:
+    """A place of its own: pytest sweeps old temporary directories, and must not do so through a mount."""
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        yield Path(name)
+
+
+@pytest.fixture
+def image(device_path: Path) -> Path:
     """An empty ext4 image; skips where this machine does not allow loop devices."""
-    path = tmp_path / "disk.img"
+    path = device_path / "disk.img"
     if os.name != "posix" or os.geteuid() != 0 or not shutil.which("mkfs.ext4"):
         pytest.skip("a power cut by loop image needs root and mkfs.ext4")
     with path.open("wb") as out:
         out.truncate(96 * 2**20)
     _run("mkfs.ext4", "-q", "-F", path)
     try:
-        with _mounted(path, tmp_path / "probe"):
+        with _mounted(path, device_path / "probe"):
             pass
     except subprocess.CalledProcessError as error:
         pytest.skip(f"no loop devices here: {error.stderr.decode().strip()}")
@@ -130,21 +145,21 @@ def _there(archive: Archive, writer, what: str, n: int, seed: str) -> bool:
         return False
 
 
-def _cuts(image: Path, tmp_path: Path, mode: str, n_cuts: int, seed: int) -> tuple[int, list[str], list[str]]:
+def _cuts(image: Path, device_path: Path, mode: str, n_cuts: int, seed: int) -> tuple[int, list[str], list[str]]:
     """Cut so many times, with a fresh writer every ten cuts; (promises in all, lost, bad visible)."""
     rng, promises, lost, bad, cut = random.Random(seed), 0, [], [], 0
-    pristine = tmp_path / "pristine.img"
+    pristine = device_path / "pristine.img"
     shutil.copyfile(image, pristine)
     while cut < n_cuts:
         shutil.copyfile(pristine, image)
-        with _mounted(image, tmp_path / "live") as live:
+        with _mounted(image, device_path / "live") as live:
             writer = Writer(live / "archive", seed + cut, mode)
             try:
                 for _ in range(min(10, n_cuts - cut)):
                     time.sleep(rng.uniform(0.1, 0.9))
-                    copy = tmp_path / "copy.img"
+                    copy = device_path / "copy.img"
                     promised = writer.cut(image, copy)
-                    with _mounted(copy, tmp_path / "after") as after:
+                    with _mounted(copy, device_path / "after") as after:
                         found = _losses(after / "archive", promised, seed + cut)
                     promises += len(promised)
                     lost += found[0]
@@ -158,25 +173,25 @@ def _cuts(image: Path, tmp_path: Path, mode: str, n_cuts: int, seed: int) -> tup
     return promises, lost, bad
 
 
-def test_fifty_power_cuts_lose_nothing_that_was_promised(image: Path, tmp_path: Path, record_property) -> None:
+def test_fifty_power_cuts_lose_nothing_that_was_promised(image: Path, device_path: Path, record_property) -> None:
     """0 acknowledged lost, 0 visible and not whole."""
-    promises, lost, bad = _cuts(image, tmp_path, "sound", N_CUTS, seed=7)
+    promises, lost, bad = _cuts(image, device_path, "sound", N_CUTS, seed=7)
     record_property("promises", promises)
     print(f"{N_CUTS} cuts, {promises} promises checked, {len(lost)} lost, {len(bad)} bad")
     assert promises > 500
     assert (lost, bad) == ([], [])
 
 
-def test_without_any_fsync_the_power_cuts_lose_promises(image: Path, tmp_path: Path) -> None:
+def test_without_any_fsync_the_power_cuts_lose_promises(image: Path, device_path: Path) -> None:
     """Negative control: the method finds losses where there are any."""
-    promises, lost, bad = _cuts(image, tmp_path, "no-fsync", 10, seed=107)
+    promises, lost, bad = _cuts(image, device_path, "no-fsync", 10, seed=107)
     print(f"10 cuts without fsync, {promises} promises checked, {len(lost)} lost, {len(bad)} bad")
     assert lost
 
 
-def test_without_fsync_of_directories_the_power_cuts_lose_promises(image: Path, tmp_path: Path) -> None:
+def test_without_fsync_of_directories_the_power_cuts_lose_promises(image: Path, device_path: Path) -> None:
     """Negative control. Real ext4 often brings a name along with its file's bytes, so fewer are lost."""
-    promises, lost, bad = _cuts(image, tmp_path, "no-directory-fsync", 30, seed=207)
+    promises, lost, bad = _cuts(image, device_path, "no-directory-fsync", 30, seed=207)
     print(f"30 cuts without fsync of directories, {promises} promises checked, {len(lost)} lost, {len(bad)} bad")
     assert lost
 
@@ -199,20 +214,20 @@ def _fill(archive: Archive, folder: Path, first: int) -> tuple[list[str], Storag
     return kept, None
 
 
-def test_a_full_disk_stops_the_intake_with_a_word_and_it_goes_on_once_there_is_room(image, tmp_path: Path) -> None:
+def test_a_full_disk_stops_the_intake_with_a_word_and_it_goes_on_once_there_is_room(image, device_path: Path) -> None:
     """ENOSPC wherever it strikes, in the catalogue too; 0 acknowledged lost, 0 visible and not whole."""
-    with _mounted(image, tmp_path / "full") as place:
+    with _mounted(image, device_path / "full") as place:
         ballast = place / "ballast"
         ballast.write_bytes(bytes(20 * 2**20))
         root = place / "archive"
         with Archive.open(root, role="coordinator", create=True, floor_bytes=0) as archive:
-            kept, error = _fill(archive, tmp_path, 0)
+            kept, error = _fill(archive, device_path, 0)
             assert isinstance(error, DiskFull)
             assert len(kept) > 100
             assert archive.verify("data").damage == []
             assert all(archive.original(sha256) for sha256 in kept)
             ballast.unlink()
-            more, error = _fill(archive, tmp_path, 5000)
+            more, error = _fill(archive, device_path, 5000)
             assert len(more) > 50, "the same process goes on"
             assert isinstance(error, DiskFull)
         for path in list((root / "staging").iterdir()):
@@ -223,13 +238,13 @@ def test_a_full_disk_stops_the_intake_with_a_word_and_it_goes_on_once_there_is_r
             assert all(archive.original(sha256) for sha256 in kept + more)
 
 
-def test_the_floor_refuses_before_a_small_disk_is_touched(image, tmp_path: Path) -> None:
+def test_the_floor_refuses_before_a_small_disk_is_touched(image, device_path: Path) -> None:
     """96 MiB are less than the floor that is kept by default."""
     with (
-        _mounted(image, tmp_path / "small") as place,
+        _mounted(image, device_path / "small") as place,
         Archive.open(place / "archive", role="coordinator", create=True) as archive,
     ):
-        kept, error = _fill(archive, tmp_path, 0)
+        kept, error = _fill(archive, device_path, 0)
         assert kept == []
         assert isinstance(error, DiskFull)
         assert "allowed: intake while 256 MiB stay free" in str(error)
