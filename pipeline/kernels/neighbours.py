@@ -179,8 +179,11 @@ def _taken_out(
         if angle[inner].size < run.time_s.size // 2:
             inner = slice(None)
         basis = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)])
-        fit, *_ = np.linalg.lstsq(basis.T[inner], run.values.T[inner], rcond=None)
-        rest = run.values - fit.T[:, :2] @ basis[:2]
+        used = basis[:, inner]
+        # normal equations of three nearly orthogonal functions; einsum keeps to one thread, lstsq does not
+        squares = np.einsum("in,jn->ij", used, used)
+        fit = np.linalg.solve(squares, np.einsum("in,cn->ic", used, run.values[:, inner]))
+        rest = run.values - fit[0][:, None] * basis[0] - fit[1][:, None] * basis[1]
         # each of the two fitted amplitudes has twice the power of a cell of noise as its variance
         cell = _cell_power_near(rest[:, inner], angle[inner])
         square += run.span_s * np.maximum(np.sum(fit[:2] ** 2, axis=0) - 4.0 * cell, 0.0)
@@ -202,7 +205,7 @@ def _cell_power_near(rest: FloatArray, angle: FloatArray) -> FloatArray:
     cells = np.arange(-6, 7)
     cells = cells[np.abs(cells) > 1]
     turns = np.exp(-1j * (angle[None] + 2.0 * np.pi * cells[:, None] * np.arange(angle.size) / angle.size))
-    sums = rest @ turns.T
+    sums = np.einsum("cn,kn->ck", rest, turns)
     return np.asarray(np.mean(np.abs(sums) ** 2, axis=-1) / angle.size**2)
 
 

@@ -328,7 +328,7 @@ def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray,
         changing = fft.fft(values - values.mean(axis=-1, keepdims=True), axis=-1) / n
         own = max(1, min(int(LOW_HZ * span), int(0.5 * plan.half_band_hz * span), n // 4))
         low = changing[:, 1 : own + 1]
-        total += span * (low @ low.conj().T).real * span / max(1, low.shape[-1])
+        total += span * np.einsum("in,jn->ij", low, low.conj()).real * span / max(1, low.shape[-1])
         n_low += low.shape[-1]
         seconds += span
     return np.asarray(total / seconds), n_low

@@ -324,7 +324,7 @@ def joined_channel(
         used = turned[:, : run.shape[-1] // n_mean * n_mean]
         parts.append(used.reshape(run.shape[0], -1, n_mean).mean(axis=-1))
     means = np.concatenate(parts, axis=-1) / np.sqrt(floor)[:, None]
-    _, vectors = np.linalg.eigh(means @ means.conj().T)
+    _, vectors = np.linalg.eigh(np.einsum("in,jn->ij", means, means.conj()))
     return np.asarray(vectors[:, -1].conj() / np.sqrt(floor))
 
 
@@ -345,7 +345,8 @@ def phase_track(
     locked, n_fades = False, 0
     if n_taps >= 3 and n > n_taps:
         taps = np.hanning(n_taps + 2)[1:-1]
-        slow = _smoothed((weights @ run) * np.exp(-2j * np.pi * cycles), taps)
+        joined = np.sum(weights[:, None] * run, axis=0)
+        slow = _smoothed(joined * np.exp(-2j * np.pi * cycles), taps)
         # the joined channel has a floor of 1 per Hz
         noise = np.sqrt(rate_hz * np.sum(taps**2)) / np.sum(taps)
         faded = np.abs(slow) < FADED * noise

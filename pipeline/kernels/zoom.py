@@ -8,6 +8,7 @@ computing its parts apart, gives the same outputs.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,7 @@ from .kaiser import kaiser_lowpass
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
+AnyArray = npt.NDArray[Any]
 
 STOP_DB = 90.0
 """Ripple and rejection: images of a line 40 dB above the floor must stay below the floor."""
@@ -166,7 +168,8 @@ class Zoom:
             self._rest = np.array(data)
             return np.empty((len(plan.centers_hz), self.n_channel, 0), dtype=np.complex128)
         rows = np.ascontiguousarray(data[:, : n_hop * plan.hop]).reshape(self.n_channel, n_hop, plan.hop)
-        shares = (rows @ self._matrix).reshape(self.n_channel, n_hop, n_sub, len(plan.centers_hz), 2)
+        shares = _product(rows.reshape(-1, plan.hop), self._matrix)
+        shares = shares.reshape(self.n_channel, n_hop, n_sub, len(plan.centers_hz), 2)
         total = shares[:, :n_out, 0].copy()
         for sub in range(1, n_sub):
             total += shares[:, sub : sub + n_out, sub]
@@ -181,6 +184,20 @@ class Zoom:
         index = np.arange(self.frame, self.frame + n_out)
         cycles = np.array(self.plan.centers_hz)[:, None] * self.plan.hop / self.plan.rate_hz
         return np.asarray(np.exp(-2j * np.pi * np.mod(cycles * index, 1.0))[:, None, :])
+
+
+SMALL_PRODUCT = 200_000
+"""Multiplications below which linear algebra libraries stay on one thread. Larger products, cut up, are as fast
+on an idle machine, and on a busy one do not wait for threads that get no turn (measured: 7.5 to 3.2 ms of CPU)."""
+
+
+def _product(rows: AnyArray, matrix: FloatArray) -> AnyArray:
+    """Matrix product [shape=(n_row, n_column)] in pieces of ``SMALL_PRODUCT``."""
+    out = np.empty((rows.shape[0], matrix.shape[1]), dtype=rows.dtype)
+    step = max(1, SMALL_PRODUCT // matrix.size)
+    for first in range(0, rows.shape[0], step):
+        np.matmul(rows[first : first + step], matrix, out=out[first : first + step])
+    return out
 
 
 def baseband(plan: ZoomPlan, values: FloatArray) -> ComplexArray:
