@@ -147,7 +147,7 @@ class Pass:
 
     def run(self, parts: Sequence[Part] | None = None) -> list[Watcher]:
         """Go over the parts (all by default) and return the estimators as they stand, not finished."""
-        slots = self._opened()
+        slots = self._opened(in_parts=parts is not None)
         watchers = [slot for slot in slots if isinstance(slot, Watcher)]
         if watchers:
             for part in parts if parts is not None else [Part(i, 0, None) for i in range(len(self.pieces))]:
@@ -158,7 +158,7 @@ class Pass:
                 line.feed(self._blocks(part, watchers))
         return watchers
 
-    def _opened(self) -> list[BlockFlow | Watcher]:
+    def _opened(self, *, in_parts: bool) -> list[BlockFlow | Watcher]:
         schema = ChainSchema(self._signal)
         slots: list[BlockFlow | Watcher] = []
         for stage in self.stages:
@@ -167,7 +167,7 @@ class Pass:
                 slots.append(stage.open(schema.signal, here))
                 schema = stage.schema(schema)
             else:
-                slots.append(_opened_watcher(stage, here, self._products))
+                slots.append(_opened_watcher(stage, here, self._products, in_parts=in_parts))
         return slots
 
     def _counting(self, piece: Piece) -> int:
@@ -192,9 +192,12 @@ class Pass:
         return self.samples.blocks(Run(first, min(last, piece.run.stop)), part.piece, counted_from=origin)
 
 
-def _opened_watcher(stage: Estimator[Any], context: Context, products: Mapping[str, Any]) -> Watcher:
+def _opened_watcher(
+    stage: Estimator[Any], context: Context, products: Mapping[str, Any], *, in_parts: bool
+) -> Watcher:
     try:
-        length, hop = stage.grid(context.signal, context, products)
+        # a whole pass needs no grid, and to say it a stage plans as much as to open
+        length, hop = stage.grid(context.signal, context, products) if in_parts else (1, 1)
         return Watcher(stage, stage.open(context.signal, context, products), length, hop)
     except Exception as error:  # noqa: BLE001
         return Watcher(stage, None, error=error)
