@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import resource
 import statistics
 import subprocess
 import sys
@@ -16,14 +17,22 @@ MAY_END_WITH = (0, 4)
 """Exit codes of a run that was done: 4 says some captures were left out."""
 
 
-def process_seconds(command: Sequence[str], cwd: Path | None = None) -> float:
+class Cost(float):
+    """Wall seconds of a process, with the CPU seconds of it and of all it started and waited for."""
+
+    cpu: float = 0.0
+
+
+def process_seconds(command: Sequence[str], cwd: Path | None = None) -> Cost:
     """Wall time of one process. Raises RuntimeError with its last words where it fails."""
-    begun = time.perf_counter()
+    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
-    taken = time.perf_counter() - begun
+    cost = Cost(time.perf_counter() - begun)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cost.cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     if done.returncode not in MAY_END_WITH:
         raise RuntimeError(f"{' '.join(command[:4])} ended with {done.returncode}: {done.stderr[-2000:]}")
-    return taken
+    return cost
 
 
 def function_seconds(work: Callable[[], object], at_least_s: float = 0.2) -> float:
