@@ -162,6 +162,11 @@ class _Tally:
         self.samples: dict[tuple[int, str], tuple[int, int, str]] = {}
         self.stamps: dict[tuple[int, str], int] = {}
 
+    @property
+    def untouched(self) -> bool:
+        """Whether nothing of this file has reached the sink."""
+        return self._index < 0
+
     def forward(self, message: Mapping[str, Any]) -> bool:
         """Pass one message on to the sink; True when it freed a slot of the shared memory."""
         if message["op"] == "begin":
@@ -246,12 +251,11 @@ class ReaderChild:
         self._known(reader)
         request = {"op": "read", "reader": reader, "mapping": mapping.as_json()}
         with self._lock:
-            link = self._started()
-            tally = _Tally(sink, link.memory, self._limits)
             try:
-                answer = self._ask(link, path, name, request, tally)
+                answer, tally = self._answer(path, name, request, sink)
             except _SinkFailed as failed:
                 raise failed.cause from None
+        assert tally is not None
         heads = [CaptureHead.from_json(head) for head in answer["heads"]]
         if wrong := tally.contradiction(heads):
             raise ReaderRefusal(ReasonCode.READER_FAULT, f"the reader {reader!r} contradicts itself", found=wrong)
@@ -260,7 +264,7 @@ class ReaderChild:
     def sniff(self, path: Path, name: str) -> list[tuple[str, float]]:
         """Each reader's confidence that the file is its format, best first. Raises ReaderRefusal."""
         with self._lock:
-            answer = self._ask(self._started(), path, name, {"op": "sniff"})
+            answer, _ = self._answer(path, name, {"op": "sniff"}, None)
         return [(str(reader), float(confidence)) for reader, confidence in answer["confidences"]]
 
     def describe(self, path: Path, name: str, reader: str, mapping: ChannelMapping) -> dict[str, Any]:
@@ -268,7 +272,7 @@ class ReaderChild:
         self._known(reader)
         request = {"op": "describe", "reader": reader, "mapping": mapping.as_json()}
         with self._lock:
-            answer = self._ask(self._started(), path, name, request)
+            answer, _ = self._answer(path, name, request, None)
         description: dict[str, Any] = answer["description"]
         return description
 
@@ -304,6 +308,23 @@ class ReaderChild:
     def _drop(self) -> int | None:
         link, self._link = self._link, None
         return link.end() if link else None
+
+    def _answer(
+        self, path: Path, name: str, request: dict[str, Any], sink: Sink | None
+    ) -> tuple[dict[str, Any], _Tally | None]:
+        """Ask the child; one that was killed between two files, unseen as yet, is replaced and asked again."""
+        link = self._started()
+        served_before = link.greeted
+        tally = None if sink is None else _Tally(sink, link.memory, self._limits)
+        try:
+            return self._ask(link, path, name, request, tally), tally
+        except ReaderRefusal as refusal:
+            untouched = tally is None or tally.untouched
+            if not (served_before and untouched and refusal.code is ReasonCode.WORKER_KILLED):
+                raise
+        link = self._started()
+        tally = None if sink is None else _Tally(sink, link.memory, self._limits)
+        return self._ask(link, path, name, request, tally), tally
 
     def _ask(
         self, link: _Link, path: Path, name: str, request: dict[str, Any], tally: _Tally | None = None
