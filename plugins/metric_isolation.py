@@ -60,7 +60,7 @@ class IsolationMetric(Metric[IsolationSettings]):
                 raise SchemaError(f"stage 'isolation' wants product {product!r}", todo="add the stage that makes it")
         wanted = (self.settings.reference_position, self.settings.response_position)
         there = incoming.signal.positions
-        if incoming.signal.rate_hz is not None and not set(wanted) <= set(there):
+        if incoming.signal.rate_hz is not None and not all(_place(there, name) for name in wanted):
             raise SchemaError(
                 "stage 'isolation' wants channels at two positions", found=", ".join(map(repr, there)),
                 allowed=" and ".join(map(repr, wanted)),
@@ -70,6 +70,17 @@ class IsolationMetric(Metric[IsolationSettings]):
 
     def readings(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:
         """Two readings an order and combination; absent with the orders' own reason."""
+        return self._spelled_as(context.signal.positions)._measured(products, context)  # noqa: SLF001  its own
+
+    def _spelled_as(self, positions: Sequence[str]) -> IsolationMetric:
+        """The same metric with its two positions as the table spells them."""
+        names = {
+            field: _place(positions, getattr(self.settings, field)) or getattr(self.settings, field)
+            for field in ("reference_position", "response_position")
+        }
+        return IsolationMetric(self.settings.model_copy(update=names))
+
+    def _measured(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:
         orders: OrderSpectra = products["orders"]
         if orders.absent is not None:
             return [self._absent(name, combination, orders.absent) for name in self.reading_names for combination in _C]
@@ -145,6 +156,12 @@ _C = ("rss", "mean")
 def _firing(orders: OrderSpectra) -> float:
     firing = orders.extra.get("firing_order")
     return float(firing) if firing is not None else orders.amplitudes[0].order
+
+
+def _place(positions: Sequence[str], wanted: str) -> str | None:
+    """The position as the table spells it: "engine-side" and "Engine side" are one place."""
+    folded = wanted.replace("-", " ").replace("_", " ").lower()
+    return next((p for p in positions if p.replace("-", " ").replace("_", " ").lower() == folded), None)
 
 
 def _common_axes(context: Context, reference: str, response: str) -> dict[str, tuple[int, int]]:

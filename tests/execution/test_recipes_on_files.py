@@ -28,7 +28,7 @@ def write_columns(path, names, time_s, columns):
 
 
 HEAD = ("file", "platform", "part", "position", "condition", "repeat", "axes", "rpm", "cylinders")
-AXES = "engine side.x=+c1 engine side.y=+c2 engine side.z=+c3 body side.x=+c4 body side.y=+c5 body side.z=+c6"
+AXES = "engine-side.x=+c1 engine-side.y=+c2 engine-side.z=+c3 body-side.x=+c4 body-side.y=+c5 body-side.z=+c6"
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +63,7 @@ def test_isolation_is_what_the_mount_keeps_away(two_sided):
     assert found["candidate-A", "transmissibility"]["value"] == pytest.approx(0.125, rel=0.01)
     for reading in found.values():
         assert reading["kind"] == "ratio"
-        assert (reading["position"], reading["reference_position"]) == ("body side", "engine side")
+        assert (reading["position"], reading["reference_position"]) == ("body-side", "engine-side")
         assert min(reading["extra"]["coherence"]) > 0.95
     assert found["original", "isolation"]["unit"] == "dB"
 
