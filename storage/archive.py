@@ -119,6 +119,7 @@ class Archive:
             self._catalogue.close()
             self._catalogue, self._recalled = None, None
         self.staging.close()
+        self.disk.rest()
         if self._lock is not None:
             self._lock.release()
             self._lock = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 from .fsio import Disk
@@ -20,12 +21,11 @@ class Places:
         One that is there already is synced as well the first time: another process may have made it a
         moment ago and not have come to its own fsync.
         """
-        if path in self._durable:
-            return
-        self.directory(path.parent)
-        self.disk.mkdir(path)
-        self.disk.fsync_dir(path.parent)
-        self._durable.add(path)
+        fresh = [place for place in (path, *path.parents) if self.root in place.parents and place not in self._durable]
+        for place in reversed(fresh):
+            self.disk.mkdir(place)
+        self.disk.together([partial(self.disk.fsync_dir, place.parent) for place in fresh])
+        self._durable.update(fresh)
 
     def forget(self, path: Path) -> None:
         """A directory was moved away or removed."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -159,9 +160,10 @@ class Draft:
         if len(data) > _SYNCED_AT_ONCE or len(self._unsynced) > _UNSYNCED_FILES:
             self._sync_files()
 
-    def _sync_files(self) -> None:
+    def _sync_files(self, directories: Iterable[Path] = ()) -> None:
+        names = [partial(self._disk.fsync_dir, directory) for directory in directories]
+        self._disk.together([*(file.sync for file in self._unsynced), *names])
         for file in self._unsynced:
-            file.sync()
             file.close()
         self._unsynced = []
 
@@ -175,17 +177,16 @@ class Draft:
     def commit(self, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:
         """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
 
-        The manifest is written last; bytes and names are on the device before the rename; the name in the
-        archive is on the device before this returns.
+        Bytes and names are all on the device before the rename (until then nobody sees them, so their order does
+        not matter); the name in the archive is on the device before this returns.
         """
         for store in self._stores.values():
             store.finish()
-        self._sync_files()
         said = canonical(content)
         data = manifest_bytes(self.kind, self.id, self._files, said, run)
-        self._disk.write_new(self._path / MANIFEST, data)
-        for directory in reversed(self._directories):
-            self._disk.fsync_dir(directory)
+        self._unsynced.append(Unsynced(self._disk, self._path / MANIFEST))
+        self._unsynced[-1].write(data)
+        self._sync_files(self._directories)
         self._places.directory(self._final.parent)
         fresh = self._disk.rename(self._path, self._final)
         # The loser syncs too: the winner may not have come to it yet, and both are about to acknowledge.

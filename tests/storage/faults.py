@@ -39,6 +39,11 @@ class CountingDisk(Disk):
     def act(self, operation: str, path: Path | str) -> None:
         pass
 
+    def together(self, jobs) -> None:
+        """One after another, so that the n-th operation is the same one every time."""
+        for job in jobs:
+            job()
+
     def write_all(self, descriptor: int, piece: bytes) -> int:
         """Half of it, an operation of its own, then the rest: so a fault can strike in mid-file."""
         half = len(piece) // 2
