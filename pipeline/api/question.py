@@ -39,7 +39,9 @@ def overrides(study: Study, recipe: Recipe) -> dict[str, dict[str, Any]]:
     """Settings the study changes: its stage tables, and its own keys that belong to a stage."""
     changed = {name: dict(settings) for name, settings in study.stage.items()}
     if "stretches" in recipe.stages:
-        changed.setdefault("stretches", {}).setdefault("minimum_duration_s", study.minimum_duration_s)
+        own = "minimum_duration_s" in recipe.stage.get("stretches", {})
+        if not own or "minimum_duration_s" in study.model_fields_set:
+            changed.setdefault("stretches", {}).setdefault("minimum_duration_s", study.minimum_duration_s)
     if study.band_hz is not None and "highest_bin" in recipe.stages:
         changed.setdefault("highest_bin", {}).setdefault("band_hz", study.band_hz)
     return changed

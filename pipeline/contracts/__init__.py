@@ -19,6 +19,7 @@ from .products import (
     OrderSpectra,
     ScreenFacts,
     Spectra,
+    SpeedMap,
     SpeedTrack,
 )
 from .reasons import Level, Reason, ReasonCode, level_of
@@ -58,6 +59,6 @@ __all__ = [
     "Comparison", "Context", "Cut", "Derivation", "Estimator", "Fitness", "GroupHead", "Level", "Line", "Lines",
     "Metric", "OrderAmplitude", "OrderSpectra", "OverPlatforms", "PluginError", "ProductSpec", "Reader",
     "ReaderRefusal", "Reading", "Reason", "ReasonCode", "RecipeError", "ReportSection", "RowError", "SchemaError",
-    "ScreenFacts", "SettingsError", "SignalSpec", "Sink", "Source", "Spectra", "SpeedTrack", "Stage",
+    "ScreenFacts", "SettingsError", "SignalSpec", "Sink", "Source", "Spectra", "SpeedMap", "SpeedTrack", "Stage",
     "StageSettings", "StudyError", "ThrumlineError", "Transform", "hookimpl", "level_of",
 ]  # fmt: skip

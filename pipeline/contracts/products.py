@@ -165,3 +165,21 @@ class OrderSpectra:
     def of(self, order: float) -> tuple[OrderAmplitude, ...]:
         """The entries of one order, in channel order."""
         return tuple(item for item in self.amplitudes if abs(item.order - order) < 1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedMap:
+    """``speed_map``: amplitude against crankshaft speed and frequency, small enough to be kept with a result.
+
+    ``amplitude`` [shape=(n_channel, n_speed, n_f), peak, SI unit of the channel]: root mean square over the short
+    spectra of a speed bin, NaN where no spectrum fell; ``speed_hz`` [shape=(n_speed,), revolutions per second]
+    middles of the bins, ``count`` [shape=(n_speed,)] spectra in each; ``frequency`` [shape=(n_f,), Hz].
+    """
+
+    channels: tuple[ChannelSpec, ...]
+    speed_hz: FloatArray
+    frequency: FloatArray
+    amplitude: FloatArray
+    count: npt.NDArray[np.int64]
+    frame_s: float
+    absent: Reason | None = None

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from ...storage import Archive, Tree
-from ..contracts import Fitness, Line, Lines, Reading, Spectra
+from ..contracts import Fitness, Line, Lines, Reading, Spectra, SpeedMap
 from .chain import ChainOutcome
 from .orders import Done
 
@@ -31,13 +31,15 @@ def commit_result(
         "lines": _lines_json(outcome.products.get("lines")),
         "faults": dict(outcome.faults),
     }
-    spectra = outcome.products.get("spectra")
-    if not isinstance(spectra, Spectra) and not outcome.fitness.levels:
+    spectra, speed_map = outcome.products.get("spectra"), outcome.products.get("speed_map")
+    if not isinstance(spectra, Spectra) and not isinstance(speed_map, SpeedMap) and not outcome.fitness.levels:
         return archive.put_small("results", result_id, content, dict(run))
     with archive.draft("results", result_id) as draft:
         store = draft.zarr(SPECTRA_STORE)
         if isinstance(spectra, Spectra):
             _put_spectra(store, spectra)
+        if isinstance(speed_map, SpeedMap) and speed_map.absent is None:
+            _put_speed_map(store, speed_map)
         for name, values in outcome.fitness.levels.items():
             store.put(f"strip_{name}", np.asarray(values, dtype=np.float64), dims=("strip",), attrs={})
         return draft.commit(content, dict(run))
@@ -74,6 +76,19 @@ def _put_spectra(store: Any, spectra: Spectra) -> None:
             "rate_hz": spectra.rate_hz, "used_s": spectra.used_s,
         }
     )  # fmt: skip
+
+
+def _put_speed_map(store: Any, found: SpeedMap) -> None:
+    """Single precision: a map is looked at, and half the bytes show the same picture."""
+    attrs = {
+        "units": found.channels[0].unit, "detector": "peak", "frame_s": found.frame_s,
+        "channels": [asdict(channel) for channel in found.channels],
+    }  # fmt: skip
+    amplitude = found.amplitude.astype(np.float32)
+    store.put("map_amplitude", amplitude, dims=("channel", "map_speed", "map_frequency"), attrs=attrs)
+    store.put("map_speed", found.speed_hz, dims=("map_speed",), attrs={"units": "Hz"})
+    store.put("map_frequency", found.frequency, dims=("map_frequency",), attrs={"units": "Hz"})
+    store.put("map_count", found.count, dims=("map_speed",), attrs={})
 
 
 def _lines_json(lines: Lines | None) -> list[dict[str, Any]]:

@@ -189,7 +189,8 @@ def paired(readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str
     floors: dict[tuple[str, str, str, str], list[float]] = {}
     units: dict[tuple[str, str], tuple[str, str]] = {}
     for entry in readings:
-        if _key(entry) not in fit:
+        if _key(entry) not in fit or (entry.get("extra") or {}).get("beside"):
+            # one that stands beside the reading a study compares: another order of the same capture is no take
             continue
         name = (entry["reading"], entry["combination"])
         if is_background(entry["condition"]):

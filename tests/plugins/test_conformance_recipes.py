@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from thrumline.pipeline.contracts import (
+    Aside,
     Block,
     ChainSchema,
     ChannelSpec,
@@ -53,7 +54,10 @@ def two_positions():
 
 
 def run_up():
-    return example_of(idle_capture(replace(SPEC, rpm=900.0, run_to_rpm=2400.0), 5), {**FACTS, "rpm": None})
+    capture = idle_capture(replace(SPEC, rpm=900.0, run_to_rpm=2400.0), 5)
+    example = example_of(capture, {**FACTS, "rpm": None})
+    logged = Aside("rpm", "speed", "Hz", capture.time_s[::40], capture.speed_hz[::40])
+    return replace(example, context=replace(example.context, asides=(logged,)))
 
 
 def rig():
