@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from .errors import BadContent, SourceChanged
-from .fsio import Disk
+from .fsio import Disk, Unsynced
 from .layout import Layout
 from .places import Places
 from .records import Record, Records
@@ -78,11 +78,14 @@ class Originals:
         try:
             before = _regular(os.fstat(descriptor), source)
             digest = hashlib.sha256()
-            size = self._disk.write_new(staged, _pieces(self._disk, descriptor, source, digest))
-            after = SourceStat.of(os.fstat(descriptor))
-            if after != before or size != before.size:
-                raise SourceChanged(f"{source} at rest", found="a change while it was read", todo="try again later")
-            kept = self._keep(staged, digest.hexdigest(), before, {"name": name, "origin": origin})
+            with Unsynced(self._disk, staged) as copy:
+                size = sum(copy.write(piece) for piece in _pieces(self._disk, descriptor, source, digest))
+                after = SourceStat.of(os.fstat(descriptor))
+                if after != before or size != before.size:
+                    raise SourceChanged(f"{source} at rest", found="a change while it was read", todo="try again later")
+                final = self._layout.original(digest.hexdigest())
+                self._places.directory(final.parent, [copy.sync])
+            kept = self._keep(staged, final, before, {"name": name, "origin": origin})
             return replace(kept, source=before, source_path=os.path.abspath(source), hashed_ns=began)  # noqa: PTH100
         finally:
             os.close(descriptor)
@@ -94,16 +97,14 @@ class Originals:
         except FileNotFoundError as error:
             raise BadContent(f"a file at {source}", found="nothing", todo="check the path") from error
 
-    def _keep(self, staged: Path, sha256: str, source: SourceStat, said: dict[str, str]) -> Original:
-        final = self._layout.original(sha256)
-        self._places.directory(final.parent)
+    def _keep(self, staged: Path, final: Path, source: SourceStat, said: dict[str, str]) -> Original:
         new = self._disk.link(staged, final)
         if not new and self._disk.size(final) != source.size:
             # What is there cannot be what its name says; ours was hashed a moment ago.
             self._disk.replace(staged, final)
-        self._disk.fsync_dir(final.parent)
-        arrival = self._note_arrival(sha256, {**said, "size": str(source.size)})
-        return Original(sha256, source.size, final, new, arrival=arrival)
+        # The arrival lies in the same directory and syncs it, for both names; only then is anything acknowledged.
+        arrival = self._note_arrival(final.name, {**said, "size": str(source.size)})
+        return Original(final.name, source.size, final, new, arrival=arrival)
 
     def _note_arrival(self, sha256: str, said: dict[str, str]) -> Record:
         """Who brought it and as what; the same name and origin again adds nothing."""

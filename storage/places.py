@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -15,8 +16,8 @@ class Places:
         self.root, self.disk = root, disk
         self._durable: set[Path] = {root}
 
-    def directory(self, path: Path) -> None:
-        """Make ``path`` and its parents durable.
+    def directory(self, path: Path, beside: Sequence[Callable[[], object]] = ()) -> None:
+        """Make ``path`` and its parents durable, and do what else may be done at the same time.
 
         One that is there already is synced as well the first time: another process may have made it a
         moment ago and not have come to its own fsync.
@@ -24,7 +25,7 @@ class Places:
         fresh = [place for place in (path, *path.parents) if self.root in place.parents and place not in self._durable]
         for place in reversed(fresh):
             self.disk.mkdir(place)
-        self.disk.together([partial(self.disk.fsync_dir, place.parent) for place in fresh])
+        self.disk.together([*beside, *(partial(self.disk.fsync_dir, place.parent) for place in fresh)])
         self._durable.update(fresh)
 
     def forget(self, path: Path) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from .errors import DamageFound, StorageError
-from .fsio import Disk
+from .fsio import Disk, Unsynced
 from .layout import RECORD
 from .places import Places
 from .sealed import canonical, seal, seal_of, sha256, unseal
@@ -78,7 +79,6 @@ class Records:
         With ``once`` no earlier version may say the same either. Two writers at once get two numbers, or
         one of them finds that the other has said it.
         """
-        self._places.directory(directory)
         wanted = canonical(content)
         for _ in range(_TRIES):
             numbers = self.numbers(directory, stem)
@@ -87,7 +87,7 @@ class Records:
                 record = self.read(directory, n, about, stem)
                 if canonical(record.content) == wanted:
                     # said before, but perhaps by someone whose fsync is still to come
-                    self._disk.fsync_dir(directory)
+                    self._places.directory(directory, [partial(self._disk.fsync_dir, directory)])
                     return record
             written = self._write(directory, (numbers[-1] if numbers else 0) + 1, about, content, stem)
             if written is not None:
@@ -99,7 +99,9 @@ class Records:
     ) -> Record | None:
         data = seal({"about": dict(about), "content": dict(content), "format": 1, "n": n})
         target, staged = directory / f"{stem}{n}.json", self._staging.new_path()
-        self._disk.write_new(staged, data)
+        with Unsynced(self._disk, staged) as file:
+            file.write(data)
+            self._places.directory(directory, [file.sync])
         linked = self._disk.link(staged, target)
         self._disk.unlink(staged)
         if not linked:
