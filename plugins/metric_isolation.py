@@ -110,7 +110,8 @@ class IsolationMetric(Metric[IsolationSettings]):
             "axes": list(axes), "coherence": [float(t.coherence) for t in moved],
             "h1": [float(abs(t.h1)) for t in moved], "h2": [float(abs(t.h2)) for t in moved],
             "hv": [float(abs(t.hv)) for t in moved], "phase_deg": [float(np.degrees(np.angle(t.h1))) for t in moved],
-            "random_error": [float(t.random_error) for t in moved], **self._estimate(frequency_hz),
+            "random_error": [float(t.random_error) for t in moved], "beside": order != _firing(orders),
+            **self._estimate(frequency_hz),
         }  # fmt: skip
         marks = () if coherence >= self.settings.least_coherence else (
             Reason(ReasonCode.UNRESOLVED, f"coherence {coherence:.2f} at {frequency_hz:.2f} Hz, wanted "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -67,11 +68,17 @@ class StiffnessMetric(Metric[StiffnessSettings]):
             return [_reading(name, context, motion, None, absent=reason) for name in self.reading_names]
         screen = products.get("screen")
         preload = None if screen is None else float(screen.mean[force])
+        main = frequencies[0] if self.settings.frequencies_hz else self._strongest(frequencies, spectra, motion)
         return [
-            reading
+            reading if frequency == main else replace(reading, extra={**reading.extra, "beside": True})
             for frequency in frequencies
             for reading in self._at(frequency, spectra, context, (force, motion), preload)
         ]
+
+    def _strongest(self, frequencies: Sequence[float], spectra: Spectra, motion: int) -> float:
+        """The driven line a study compares; the others stand beside it and are no takes."""
+        bins = {f: int(np.argmin(np.abs(spectra.frequency - f))) for f in frequencies}
+        return max(frequencies, key=lambda f: spectra.auto[motion, bins[f]])
 
     def _driven(self, spectra: Spectra, motion: int) -> tuple[float, ...]:
         """Frequencies of the strongest separate bins of the motion channel, above its lowest four bins."""

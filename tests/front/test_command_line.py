@@ -137,10 +137,14 @@ def test_check_says_fit_with_speed_and_reading(fleet):
 
 def test_interrupt_keeps_what_is_done_and_exits_130(tmp_path):
     """Ctrl-C in mid-run: 130, and the next run goes on from there."""
-    spec = FleetSpec(platforms=demo_fleet().platforms[:1], parts=("original", "candidate-A"), repeats=24, duration_s=32)
+    spec = FleetSpec(platforms=demo_fleet().platforms[:1], parts=("original", "candidate-A"), repeats=12, duration_s=32)
     study = write_fleet(tmp_path, spec, 6)
     words = [*COMMAND, "run", str(study), "--workers", "1", "--archive", str(tmp_path / "archive")]
-    running = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    # a shell's background jobs ignore the interrupt, and so would what they start: the child begins afresh
+    running = subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
+    )  # fmt: skip
     results = tmp_path / "archive" / "results"
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and sum(1 for _ in results.rglob("MANIFEST.json")) < 2:
@@ -150,9 +154,9 @@ def test_interrupt_keeps_what_is_done_and_exits_130(tmp_path):
     assert running.returncode == 130, err
     assert "goes on from there" in err
     kept = sum(1 for _ in results.rglob("MANIFEST.json"))
-    assert 2 <= kept < 48
+    assert 2 <= kept < 24
     assert thrumline("run", study, "--workers", "1", "--archive", tmp_path / "archive").returncode == 0
-    assert sum(1 for _ in results.rglob("MANIFEST.json")) == 48
+    assert sum(1 for _ in results.rglob("MANIFEST.json")) == 24
 
 
 def test_explain_knows_every_code_and_the_nearest_to_a_misspelt_one():
