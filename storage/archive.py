@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Container, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, Self
 
+from .at_rest import at_rest, keep_note, new_state, note_of_rest
 from .catalogue import Attempts, Catalogue
 from .doctor import unfit_places
-from .errors import DiskFull, NotAllowed
+from .errors import DiskFull, NotAllowed, StorageError
 from .findings import Decode, Depth, Finding, Report
 from .fsio import Disk
 from .layout import AREAS, MANIFEST, Layout, checked_kind
@@ -47,6 +49,7 @@ class Archive:
         self._lock: CoordinatorLock | None = None
         self._catalogue: Catalogue | None = None
         self._recalled: Recalled | None = None
+        self._state = new_state()
 
     # opening and closing
 
@@ -99,26 +102,54 @@ class Archive:
         return archive
 
     def _coordinate(self) -> None:
-        for area in AREAS:
-            self.places.directory(self.root / area)
-        self.swept = self.staging.sweep()
-        self._catalogue = opened_catalogue(self.layout, self.id, self.disk)
-        reconcile(self, self._catalogue)
+        rest = at_rest(self.root)
+        # nothing was written since the last coordinator left: the catalogue knows all there is
+        as_left = rest is not None and rest.catalogue
+        if not as_left:
+            for area in AREAS:
+                self.places.directory(self.root / area)
+            self.swept = self.staging.sweep()
+        self._catalogue, as_left = opened_catalogue(self.layout, self.id, self.disk, as_left=as_left)
+        if not as_left:
+            reconcile(self, self._catalogue)
         self._recalled = Recalled(self._catalogue)
 
     def close(self) -> None:
         """Let go of everything; the coordinator keeps what it remembers for the next time."""
+        noted = None
         try:
             if self._recalled is not None:
                 self._recalled.keep()
+            self.staging.close()
+            noted = self._note_of_rest()
         finally:
-            self._let_go()
+            self._let_go(noted)
 
-    def _let_go(self) -> None:
+    def _note_of_rest(self) -> Mapping[str, Any] | None:
+        """For the next start; without it that start looks through everything."""
+        if self._catalogue is None:
+            return None
+        catalogue = self._catalogue
+        return note_of_rest(self, self._state, lambda: reconcile(self, catalogue))
+
+    @property
+    def state(self) -> str:
+        """Coordinator: name that the present state of the archive has, or will have when this is closed.
+
+        It is never met again once anything was written; see ``storage.at_rest``.
+        """
+        rest = at_rest(self.root)
+        return self._state if rest is None else rest.state
+
+    def _let_go(self, noted: Mapping[str, Any] | None = None) -> None:
+        coordinating = self._catalogue is not None
         if self._catalogue is not None:
             self._catalogue.close()
             self._catalogue, self._recalled = None, None
         self.staging.close()
+        if coordinating:
+            with contextlib.suppress(StorageError, OSError):
+                keep_note(self, noted)
         self.disk.rest()
         if self._lock is not None:
             self._lock.release()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from .errors import DiskFault, DiskFull, StorageError, told
+from .errors import DamageFound, DiskFault, DiskFull, StorageError, told
 from .originals import Original, SourceStat
 from .records import Record, said_hash
 from .trees import Tree
@@ -64,7 +64,9 @@ class Catalogue:
         self._file = root / "catalog" / "catalogue.sqlite"
 
     @classmethod
-    def open(cls, path: Path, root: Path, archive_id: str, point: Point) -> Catalogue | None:
+    def open(
+        cls, path: Path, root: Path, archive_id: str, point: Point, *, look_through: bool = True
+    ) -> Catalogue | None:
         """The catalogue at ``path``; None where it cannot be used (other archive, other schema, not a database)."""
         connection = _connected(path)
         try:
@@ -75,7 +77,7 @@ class Catalogue:
                     connection.execute("INSERT INTO meta VALUES ('archive', ?)", (archive_id,))
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             owner = connection.execute("SELECT value FROM meta WHERE key='archive'").fetchone()
-            sound = connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+            sound = not look_through or connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
         except sqlite3.DatabaseError:
             connection.close()
             return None
@@ -116,8 +118,11 @@ class Catalogue:
                 raise told(error, asked) from error
 
     def _rows(self, query: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        with self._lock:
-            return self._connection.execute(query, values).fetchall()
+        try:
+            with self._lock:
+                return self._connection.execute(query, values).fetchall()
+        except sqlite3.DatabaseError as error:
+            raise DamageFound(self._file, str(error), todo="run it again: the catalogue makes itself anew") from error
 
     def add(
         self, *, trees: Iterable[Tree] = (), originals: Iterable[Original] = (), records: Iterable[Record] = ()

@@ -50,11 +50,14 @@ def _make_format(layout: Layout, disk: Disk) -> None:
     disk.fsync_dir(layout.root)
 
 
-def opened_catalogue(layout: Layout, identity: str, disk: Disk) -> Catalogue:
-    """The catalogue, or a new one where the file cannot be used; the old file is kept aside."""
-    catalogue = Catalogue.open(layout.catalogue, layout.root, identity, disk.point)
+def opened_catalogue(layout: Layout, identity: str, disk: Disk, *, as_left: bool = False) -> tuple[Catalogue, bool]:
+    """The catalogue, or a new one where the file cannot be used (the old is kept aside), and whether it is as it was.
+
+    ``as_left``: the file is known to be the one that was closed last; it is not looked through again.
+    """
+    catalogue = Catalogue.open(layout.catalogue, layout.root, identity, disk.point, look_through=not as_left)
     if catalogue is not None:
-        return catalogue
+        return catalogue, as_left
     stamp = time.time_ns()
     for suffix in ("", "-wal", "-shm"):
         old = layout.catalogue.with_name(layout.catalogue.name + suffix)
@@ -64,4 +67,4 @@ def opened_catalogue(layout: Layout, identity: str, disk: Disk) -> Catalogue:
     if catalogue is None:
         found = "a file that is no database right after its making"
         raise DiskFault(f"a new catalogue at {layout.catalogue}", found=found)
-    return catalogue
+    return catalogue, False

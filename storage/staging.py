@@ -12,6 +12,7 @@ import uuid
 from dataclasses import dataclass
 from pathlib import Path
 
+from .at_rest import boot_id
 from .fsio import Disk
 
 ABANDONED_S = 36 * 3600.0
@@ -23,14 +24,6 @@ _OWNER = re.compile(r"(?P<host>[A-Za-z0-9_.]+)-(?P<boot>[0-9a-f]{8}|none)-(?P<pi
 def host_name() -> str:
     """The machine's name in letters that a file name may have."""
     return re.sub(r"[^A-Za-z0-9_.]", "_", socket.gethostname()) or "host"
-
-
-def boot_id() -> str:
-    """Changes with every start of the machine; ``none`` where the system does not tell."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii")[:8]
-    except OSError:
-        return "none"
 
 
 @dataclass(frozen=True, slots=True)
