@@ -45,49 +45,69 @@ def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spr
 
     One ``deferred`` is not done yet: it was only taken in, and comes again when its chain has run.
     """
-    few = spread.n_workers <= 1 or (len(orders) <= spread.inline_up_to and job.own_stages_only)
-    if spread.scheduler is None and few:
-        yield from _inline(job, orders, archive)
-        return
+    alone = spread.n_workers <= 1
+    few = alone or (len(orders) <= spread.inline_up_to and job.own_stages_only)
     queue = deque(orders)
+    if spread.scheduler is None and few:
+        long = yield from _inline(job, orders, archive, defer_long=not alone)
+        if not long:
+            return
+        queue.clear()
+    else:
+        long = []
     with _Cluster(job, spread) as cluster:
-        yield from _while_starting(job, queue, archive, cluster)
+        long += yield from _while_starting(job, queue, archive, cluster)
         left = yield from _spread(cluster.client(), queue, spread)
-        yield from _long(job, left.deferred, archive, cluster.client(), spread)
+        yield from _long(job, [*long, *left.deferred], archive, cluster.client(), spread)
     yield from _alone(job, left.suspects, archive, spread)
 
 
-def _inline(job: Job, orders: Sequence[Order], archive: Archive) -> Iterator[Done]:
-    bench = Bench(job, archive)
+def _inline(
+    job: Job, orders: Sequence[Order], archive: Archive, *, defer_long: bool
+) -> Generator[Done, None, list[Order]]:
+    """All in this process; with ``defer_long`` what is worth all workers is only taken in, and given back."""
+    bench, long = Bench(job, archive, defer_long=defer_long), list[Order]()
     try:
         for order in orders:
-            yield bench.carry_out(order)
+            done = bench.carry_out(order)
+            long += _put_off(order, done)
+            yield done
     finally:
         bench.close()
+    return long
 
 
-def _while_starting(job: Job, queue: deque[Order], archive: Archive, cluster: _Cluster) -> Iterator[Done]:
-    """Work in this process until the workers are up: start-up time is not lost.
+def _put_off(order: Order, done: Done) -> list[Order]:
+    """What is still to be run, from the archive, of an order that was only taken in."""
+    return [order.from_capture(done.capture_id or "", done.sha256 or "")] if done.deferred else []
+
+
+def _while_starting(
+    job: Job, queue: deque[Order], archive: Archive, cluster: _Cluster
+) -> Generator[Done, None, list[Order]]:
+    """Work in this process until the workers are up: start-up time is not lost. Gives back what is too long for that.
 
     With a stranger's stage in the recipe files are only taken in (readers have a process of their own).
     """
-    bench = Bench(job, archive)
+    bench, long = Bench(job, archive, defer_long=True), list[Order]()
     taken: list[Order] = []
     try:
         while queue and not cluster.ready():
             order = queue.popleft()
             if job.own_stages_only:
-                yield bench.carry_out(order)
+                done = bench.carry_out(order)
+                long += _put_off(order, done)
+                yield done
             elif order.known_capture is not None:
                 taken.append(order)
             else:
                 done = bench.taken_in(order)
-                if done.deferred:
-                    taken.append(order.from_capture(done.capture_id or "", done.sha256 or ""))
+                taken += _put_off(order, done)
                 yield done
     finally:
         bench.close()
     queue.extendleft(reversed(taken))
+    return long
 
 
 class _Cluster:
@@ -225,8 +245,7 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
         launch()
         if future.status == "finished":
             done: Done = future.result()
-            if done.deferred:
-                left.deferred.append(order.from_capture(done.capture_id or "", done.sha256 or ""))
+            left.deferred += _put_off(order, done)
             yield done
         else:
             yield from _troubled(client, order, future.exception(), queue, left)
