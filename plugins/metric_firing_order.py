@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from ..pipeline.contracts import (
+    NOISE_FACT,
     ChainSchema,
     Context,
     Metric,
@@ -21,6 +22,8 @@ from ..pipeline.contracts import (
     SchemaError,
     StageSettings,
     hookimpl,
+    judged_by_floor,
+    sensor_floor,
 )
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G
@@ -41,6 +44,10 @@ class FiringOrderSettings(StageSettings):
         5.0, gt=0, description="The line's energy must stand this many standard deviations of noise above nothing; "
         "fewer would call one noise record in a thousand a line."
     )  # fmt: skip
+    least_times_sensor_floor: float = Field(
+        3.0, ge=0, description="A line must be this many times what the sensor's own noise shows in 1 Hz, where the "
+        "table states `noise_density`: at 3 times its power is 9 dB above, as near as the line to any other floor."
+    )  # fmt: skip
 
 
 class FiringOrder(Metric[FiringOrderSettings]):
@@ -49,6 +56,7 @@ class FiringOrder(Metric[FiringOrderSettings]):
     name = "firing_order"
     numeric_version = 1
     Settings = FiringOrderSettings
+    uses_facts = (NOISE_FACT,)
     reading_names = ("firing_order",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
@@ -70,8 +78,16 @@ class FiringOrder(Metric[FiringOrderSettings]):
                 i for i in context.signal.at(position) if context.signal.channels[i].quantity == "acceleration"
             ]
             if channels:
-                found += [self._reading(orders, position, channels, name) for name in ("rss", "mean")]
+                found += [
+                    self._above_sensor(self._reading(orders, position, channels, name), channels, context)
+                    for name in ("rss", "mean")
+                ]
         return found
+
+    def _above_sensor(self, reading: Reading, channels: list[int], context: Context) -> Reading:
+        """The reading, or its absence where the sensor's own noise in 1 Hz comes near it."""
+        floor = sensor_floor(context.facts, [context.signal.channels[i] for i in channels], 1.0, reading)
+        return judged_by_floor(reading, floor, self.settings.least_times_sensor_floor)
 
     def _reading(self, orders: OrderSpectra, position: str, channels: list[int], combination: str) -> Reading:
         like = Reading("firing_order", position, combination, "mg", "peak", None)

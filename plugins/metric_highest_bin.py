@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from ..pipeline.contracts import (
+    NOISE_FACT,
     ChainSchema,
     CombinedSpectra,
     Context,
@@ -20,6 +21,8 @@ from ..pipeline.contracts import (
     Spectra,
     StageSettings,
     hookimpl,
+    judged_by_floor,
+    sensor_floor,
 )
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G
@@ -42,6 +45,13 @@ class HighestBinSettings(StageSettings):
         description="Half width of the band about the nominal firing frequency: wider than idle differs between "
         "days (a few percent), narrower than the way to the next half order of an eight-cylinder (12.5 %).",
     )
+    least_times_sensor_floor: float = Field(
+        default=3.0,
+        ge=0,
+        description="The bin must be this many times what the sensor's own noise shows in one bin, where the table "
+        "states `noise_density`: the highest of some twenty bins of noise alone reads 1.1 to 1.7 times that, "
+        "by the number of averages.",
+    )
 
     @model_validator(mode="after")
     def _band_has_width(self) -> Self:
@@ -57,7 +67,7 @@ class HighestBin(Metric[HighestBinSettings]):
     name = "highest_bin"
     numeric_version = 1
     Settings = HighestBinSettings
-    uses_facts = ("cylinders", "strokes", "firing_order", "rpm")
+    uses_facts = ("cylinders", "strokes", "firing_order", "rpm", NOISE_FACT)
     reading_names = ("highest_bin",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
@@ -84,10 +94,16 @@ class HighestBin(Metric[HighestBinSettings]):
         band = self._band(context)
         floors = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra))
         return [
-            self._reading(position, combination, band, amplitude, spectra, floors)
+            self._above_sensor(self._reading(position, combination, band, amplitude, spectra, floors), spectra, context)
             for (position, combination), amplitude in combined.amplitude.items()
             if combination in COMBINATIONS
         ]
+
+    def _above_sensor(self, reading: Reading, spectra: Spectra, context: Context) -> Reading:
+        """The reading, or its absence where the sensor's own noise in one bin comes near it."""
+        channels = [spectra.channels[i] for i in _channels(spectra, reading.position)]
+        floor = sensor_floor(context.facts, channels, spectra.enbw_hz, reading)
+        return judged_by_floor(reading, floor, self.settings.least_times_sensor_floor)
 
     def _band(self, context: Context) -> tuple[float, float] | Reason:
         if self.settings.band_hz is not None:
@@ -114,9 +130,7 @@ class HighestBin(Metric[HighestBinSettings]):
             detail = f"no bin of the spectrum (0 to {frequency[-1]:g} Hz) lies in {band[0]:g} to {band[1]:g} Hz"
             return Reading.missing(empty, Reason(ReasonCode.NO_LINE, detail))
         at = int(inside[np.argmax(amplitude[inside])])
-        channels = [
-            i for i, c in enumerate(spectra.channels) if c.position == position and c.quantity == "acceleration"
-        ]
+        channels = _channels(spectra, position)
         std = highest_bin_std(spectra, floors, channels, at, combination)
         floor = _combined_floor(floors[channels, at], combination)
         return Reading(
@@ -124,6 +138,10 @@ class HighestBin(Metric[HighestBinSettings]):
             std_uncertainty=std / MILLI_G, frequency_hz=float(frequency[at]),
             extra={"band_hz": [band[0], band[1]], "floor_mg": floor / MILLI_G, "bin_hz": float(frequency[1])},
         )  # fmt: skip
+
+
+def _channels(spectra: Spectra, position: str) -> list[int]:
+    return [i for i, c in enumerate(spectra.channels) if c.position == position and c.quantity == "acceleration"]
 
 
 def nominal_firing_hz(facts: Mapping[str, Any]) -> float | None:

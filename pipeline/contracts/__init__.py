@@ -38,6 +38,7 @@ from .records import (
     Reading,
 )
 from .sections import ReportSection
+from .sensor_floor import NOISE_FACT, SensorFloor, judged_by_floor, sensor_floor
 from .signal import Aside, Block, ChainSchema, ChannelSpec, Context, ProductSpec, SignalSpec
 from .stages import (
     Accumulator,
@@ -54,11 +55,12 @@ from .stages import (
 )
 
 __all__ = [
-    "ENTRY_POINT_GROUP", "PROJECT", "Accumulator", "Aside", "AxisSource", "Block", "BlockFlow", "CaptureHead",
-    "CaptureRow", "ChainSchema", "ChannelHead", "ChannelMapping", "ChannelSpec", "Clock", "CombinedSpectra",
-    "Comparison", "Context", "Cut", "Derivation", "Estimator", "Fitness", "GroupHead", "Level", "Line", "Lines",
-    "Metric", "OrderAmplitude", "OrderSpectra", "OverPlatforms", "PluginError", "ProductSpec", "Reader",
-    "ReaderRefusal", "Reading", "Reason", "ReasonCode", "RecipeError", "ReportSection", "RowError", "SchemaError",
-    "ScreenFacts", "SettingsError", "SignalSpec", "Sink", "Source", "Spectra", "SpeedMap", "SpeedTrack", "Stage",
-    "StageSettings", "StudyError", "ThrumlineError", "Transform", "hookimpl", "level_of",
+    "ENTRY_POINT_GROUP", "NOISE_FACT", "PROJECT", "Accumulator", "Aside", "AxisSource", "Block", "BlockFlow",
+    "CaptureHead", "CaptureRow", "ChainSchema", "ChannelHead", "ChannelMapping", "ChannelSpec", "Clock",
+    "CombinedSpectra", "Comparison", "Context", "Cut", "Derivation", "Estimator", "Fitness", "GroupHead", "Level",
+    "Line", "Lines", "Metric", "OrderAmplitude", "OrderSpectra", "OverPlatforms", "PluginError", "ProductSpec",
+    "Reader", "ReaderRefusal", "Reading", "Reason", "ReasonCode", "RecipeError", "ReportSection", "RowError",
+    "SchemaError", "ScreenFacts", "SensorFloor", "SettingsError", "SignalSpec", "Sink", "Source", "Spectra",
+    "SpeedMap", "SpeedTrack", "Stage", "StageSettings", "StudyError", "ThrumlineError", "Transform", "hookimpl",
+    "judged_by_floor", "level_of", "sensor_floor",
 ]  # fmt: skip

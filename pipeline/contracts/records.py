@@ -112,6 +112,8 @@ class CaptureRow:
     note: str = ""
     capture: int | None = None
     """Which capture of a file that holds several (0 is the first)."""
+    noise_density: tuple[tuple[str, float], ...] = ()
+    """The sensor's own noise by axis, micro-g per root hertz; empty where nobody stated it."""
     mapping: ChannelMapping = field(default_factory=ChannelMapping)
     tags: Mapping[str, str] = field(default_factory=dict)
 

@@ -74,6 +74,12 @@ def analogue_response(frequency_hz: npt.ArrayLike, weighting: Weighting) -> Comp
     return response
 
 
+def noise_bandwidth_hz(weighting: Weighting, fs: float) -> float:
+    """Width of a band without weighting that lets as much white noise through up to half the sampling rate, Hz."""
+    frequency = np.geomspace(1e-3, 0.5 * fs, 20_000)
+    return float(np.trapezoid(np.abs(analogue_response(frequency, weighting)) ** 2, frequency))
+
+
 def _analogue_zpk(weighting: str) -> tuple[list[complex], list[complex], float]:
     if weighting not in PARAMETERS:
         raise ValueError(f"weighting {weighting!r} is not known; allowed: {', '.join(PARAMETERS)}")

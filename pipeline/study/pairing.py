@@ -194,8 +194,9 @@ def paired(readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str
             continue
         name = (entry["reading"], entry["combination"])
         if is_background(entry["condition"]):
-            if usable(entry.get("value")):
-                floors.setdefault((*name, entry["platform"], entry["position"]), []).append(entry["value"])
+            shown = entry.get("value") or (entry.get("extra") or {}).get("under_sensor_floor")
+            if shown is not None and usable(shown):
+                floors.setdefault((*name, entry["platform"], entry["position"]), []).append(float(shown))
             continue
         units.setdefault(name, (entry["unit"], entry["detector"]))
         sorted_readings.setdefault((*name, _cell(entry), entry["part"]), []).append(entry)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from ..contracts import AxisSource, CaptureRow, ChannelMapping, ReasonCode, RowError
 from ..contracts.units import known_unit, unit_names
@@ -13,7 +13,7 @@ REQUIRED_COLUMNS = ("file", "platform", "part", "position", "condition", "repeat
 OPTIONAL_COLUMNS = (
     "placement", "take", "session", "specimen", "vehicle", "recorded_at", "cylinders", "strokes", "firing_order",
     "rpm", "sample_rate_hz", "unit", "scale", "sensitivity", "offset", "start_s", "stop_s", "axes", "sensor", "rig",
-    "coupling", "mount_temp_c", "note", "capture",
+    "coupling", "mount_temp_c", "note", "capture", "noise_density",
 )  # fmt: skip
 
 _AXIS = re.compile(
@@ -53,6 +53,7 @@ def row_from_cells(number: int, cells: Mapping[str, str]) -> CaptureRow:
         coupling=_word(cells, "coupling", ("ac", "dc")),
         mount_temp_c=_number(cells, "mount_temp_c", -60.0, 250.0),
         capture=_whole(cells, "capture", 0, 100000),
+        noise_density=_noise_density(cells.get("noise_density", "")),
         mapping=_mapping(cells, axes),
         tags={k: v for k, v in cells.items() if k not in REQUIRED_COLUMNS + OPTIONAL_COLUMNS},
         **{
@@ -226,35 +227,51 @@ def _unit(text: str) -> str | None:
 
 def _sensitivity(text: str) -> tuple[tuple[str, float], ...]:
     """One factor for x, y and z, or a factor each (``x=1.02 y=0.99 z=1.0``)."""
-    if not text:
-        return ()
-    if "=" not in text:
+    if text and "=" not in text:
         value = _gain(text)
         return (("x", value), ("y", value), ("z", value))
-    pairs: dict[str, float] = {}
-    for piece in re.sub(r"\s*=\s*", "=", text.replace(";", " ")).split():
-        match = _GAIN.fullmatch(piece)
-        if match is None or match["axis"].lower() in pairs:
-            raise RowError(
-                ReasonCode.AMBIGUOUS, f"sensitivity {text!r}", found=repr(piece),
-                allowed="one factor (1.02), or one each: x=1.02 y=0.99 z=1.0",
-            )  # fmt: skip
-        pairs[match["axis"].lower()] = _gain(match["value"])
-    return tuple(pairs.items())
+    return _by_axis(text, "sensitivity", "one factor (1.02), or one each: x=1.02 y=0.99 z=1.0", _gain)
 
 
 def _offset(text: str) -> tuple[tuple[str, float], ...]:
     """What is subtracted from each axis after its sensitivity, m s-2 (``x=0.12 y=-0.03``)."""
+    allowed = "one value an axis in m s-2: x=0.12 y=-0.03 z=0.05"
+    return _by_axis(text, "offset", allowed, lambda value: number_from_text(value, "offset"))
+
+
+def _noise_density(text: str) -> tuple[tuple[str, float], ...]:
+    """The sensor's noise, ug/sqrt(Hz): one figure, or x, y and z each (``x=120 y=120 z=180``)."""
+    if text and "=" not in text:
+        value = _density(text)
+        return (("x", value), ("y", value), ("z", value))
+    allowed = "one figure in ug/sqrt(Hz) (150), or all three: x=120 y=120 z=180"
+    pairs = _by_axis(text, "noise_density", allowed, _density)
+    if pairs and len(pairs) < 3:
+        raise RowError(ReasonCode.AMBIGUOUS, f"noise_density {text!r}", found=f"{len(pairs)} axes", allowed=allowed)
+    return pairs
+
+
+def _by_axis(
+    text: str, column: str, allowed: str, value_of: Callable[[str], float]
+) -> tuple[tuple[str, float], ...]:
+    """Pairs of axis and value out of ``x=1 y=2``, each axis once."""
     pairs: dict[str, float] = {}
     for piece in re.sub(r"\s*=\s*", "=", text.replace(";", " ")).split():
         match = _GAIN.fullmatch(piece)
         if match is None or match["axis"].lower() in pairs:
-            raise RowError(
-                ReasonCode.AMBIGUOUS, f"offset {text!r}", found=repr(piece),
-                allowed="one value an axis in m s-2: x=0.12 y=-0.03 z=0.05",
-            )  # fmt: skip
-        pairs[match["axis"].lower()] = number_from_text(match["value"], "offset")
+            raise RowError(ReasonCode.AMBIGUOUS, f"{column} {text!r}", found=repr(piece), allowed=allowed)
+        pairs[match["axis"].lower()] = value_of(match["value"])
     return tuple(pairs.items())
+
+
+def _density(text: str) -> float:
+    value = number_from_text(text, "noise_density")
+    if not 0.05 <= value <= 1e5:
+        raise RowError(
+            ReasonCode.AMBIGUOUS, "noise_density: the sensor's noise in ug/sqrt(Hz)", found=repr(text),
+            allowed="0.05 to 100000 (a data sheet's 0.15 mg/sqrt(Hz) is 150)",
+        )  # fmt: skip
+    return value
 
 
 def _gain(text: str) -> float:

@@ -20,8 +20,9 @@ def cells_of_row(row: CaptureRow) -> dict[str, str]:
         "scale": mapping.scale,
         "sample_rate_hz": mapping.sample_rate_hz,
         "axes": " ".join(axis.as_text() for axis in mapping.axes),
-        "offset": " ".join(f"{axis}={value!r}" for axis, value in mapping.offset),
-        "sensitivity": " ".join(f"{axis}={value!r}" for axis, value in mapping.sensitivity),
+        "offset": _by_axis(mapping.offset),
+        "sensitivity": _by_axis(mapping.sensitivity),
+        "noise_density": _by_axis(row.noise_density),
     }
     return {**{name: _text(value) for name, value in said.items()}, **row.tags}
 
@@ -36,6 +37,10 @@ def table_text(rows: Sequence[CaptureRow]) -> str:
     writer.writeheader()
     writer.writerows(cells)
     return out.getvalue()
+
+
+def _by_axis(pairs: Sequence[tuple[str, float]]) -> str:
+    return " ".join(f"{axis}={value!r}" for axis, value in pairs)
 
 
 def _text(value: Any) -> str:

@@ -92,13 +92,20 @@ def _blocking(measured: Measured, around: Circumstances) -> tuple[Reason, ...]:
 
 
 def _floor_detail(side: Side) -> str:
-    if side.background is None:
+    sunk = [detail for code, detail in side.absent if code == "at_floor"]
+    if side.background is None or sunk:
         of = side.n_floor + len(side.values)
-        return f"{side.part}: {side.n_floor} of {of} repeat(s) at the floor; the others alone would read high"
+        why = f" ({sunk[0]})" if sunk else ""
+        left = "; the others alone would read high" if side.values else ""
+        return f"{side.part}: {side.n_floor} of {_repeats(of)} at the floor{why}{left}"
     return (
-        f"{side.part}: {side.n_floor} repeat(s) under {FLOOR_FACTOR:g} times the engine-off background of "
+        f"{side.part}: {_repeats(side.n_floor)} under {FLOOR_FACTOR:g} times the engine-off background of "
         f"{side.background:.3g} {side.unit}"
     )
+
+
+def _repeats(n: int) -> str:
+    return f"{n} {'repeat' if n == 1 else 'repeats'}"
 
 
 def _nothing_there(side: Side) -> list[Reason]:

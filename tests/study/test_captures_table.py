@@ -123,13 +123,14 @@ def test_every_documented_column_lands_in_its_field(table):
         "recorded_at": "2026-03-02T10:00", "cylinders": "8", "strokes": "4", "firing_order": "4", "rpm": "600",
         "sample_rate_hz": "1000", "unit": "G", "sensitivity": "x=1.02 y=0.99 z=1", "start_s": "5", "stop_s": "40,5",
         "axes": "x=+c1 y=-c3 z=+c2", "sensor": "S7", "rig": "r", "coupling": "AC", "mount_temp_c": "71",
-        "note": "fan on",
+        "note": "fan on", "noise_density": "x=120 y=120 z=1,8e2",
     }  # fmt: skip
     row = table(*with_columns(**said)).rows[0]
     assert (row.placement, row.take, row.session, row.specimen, row.vehicle) == ("2", "3", "mon", "s1", "v1")
     assert (row.cylinders, row.strokes, row.firing_order, row.rpm) == (8, 4, 4.0, 600.0)
     assert (row.start_s, row.stop_s, row.coupling, row.mount_temp_c) == (5.0, 40.5, "ac", 71.0)
     assert (row.sensor, row.rig, row.note, row.recorded_at) == ("S7", "r", "fan on", "2026-03-02T10:00")
+    assert row.noise_density == (("x", 120.0), ("y", 120.0), ("z", 180.0))
     mapping = row.mapping
     assert (mapping.unit, mapping.sample_rate_hz, mapping.position) == ("g", 1000.0, "seat-rail")
     assert mapping.sensitivity == (("x", 1.02), ("y", 0.99), ("z", 1.0))
@@ -207,6 +208,9 @@ def test_numbers_two_readers_would_read_differently_are_refused(text, code):
         ({"sensitivity": "100 mV/g"}, "not_numeric", ("'100 mV/g'",)),
         ({"sensitivity": "100"}, "ambiguous", ("0.1 to 10",)),
         ({"sensitivity": "x=1 x=2"}, "ambiguous", ("x=1.02",)),
+        ({"noise_density": "0.00015"}, "ambiguous", ("ug/sqrt(Hz)", "0.05 to 100000")),
+        ({"noise_density": "x=100 z=150"}, "ambiguous", ("all three", "2 axes")),
+        ({"noise_density": "150 ug"}, "not_numeric", ("'150 ug'",)),
         ({"mount_temp_c": "500"}, "ambiguous", ("-60 to 250",)),
     ],
 )  # fmt: skip
