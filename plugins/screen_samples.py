@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Self
 
 import numpy as np
+import numpy.typing as npt
 from pydantic import Field
 
 from ..pipeline.contracts import (
@@ -23,7 +24,6 @@ from ..pipeline.contracts import (
     StageSettings,
     hookimpl,
 )
-from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels.clipping import (
     SHORTEST_RUN,
     ClipRule,
@@ -44,6 +44,8 @@ from ..pipeline.kernels.level_strip import (
 )
 from ..pipeline.kernels.run_lengths import RunTally, run_tally
 from ..pipeline.kernels.stuck import EqualRuns, equal_runs
+
+AnyArray = npt.NDArray[Any]
 
 
 class ScreenSettings(StageSettings):
@@ -81,41 +83,80 @@ class ScreenSettings(StageSettings):
     )
 
 
+@dataclass(frozen=True)
+class _Line:
+    """What takes a channel's samples, as they are looked at, to SI units: ``scale * sample + offset``."""
+
+    scale: float = 1.0
+    offset: float = 0.0
+
+    def si(self, sample: float) -> float:
+        return sample * self.scale + self.offset
+
+
 @dataclass
 class _ChannelTally:
-    """What is counted of one channel, joinable over any cut."""
+    """What is counted of one channel, in native counts where there are any, joinable over any cut."""
 
+    line: _Line = field(default_factory=_Line)
     upper: ExtremeCount = field(default_factory=ExtremeCount)
     lower: ExtremeCount = field(default_factory=ExtremeCount)
     equal: EqualRuns = field(default_factory=EqualRuns)
     full: RunTally = field(default_factory=lambda: RunTally(SHORTEST_RUN))
 
-    def push(self, values: FloatArray, full_scale: float | None, *, joined: bool) -> None:
+    def push(self, samples: AnyArray, full_scale: float | None, *, joined: bool) -> None:
         later = _ChannelTally(
-            extreme_count(values, self.upper), extreme_count(-values, self.lower), equal_runs(values)
-        )
+            self.line, extreme_count(samples, self.upper), extreme_count(samples, self.lower, lower=True),
+            equal_runs(samples, self.equal.step),
+        )  # fmt: skip
         if full_scale is not None:
-            later.full = run_tally(at_full_scale(values, full_scale), SHORTEST_RUN)
+            later.full = later.at_full_scale(samples, full_scale)
         self.take(later, joined=joined)
 
+    def at_full_scale(self, samples: AnyArray, full_scale: float) -> RunTally:
+        """Runs at the stated full scale in what this tally was made of."""
+        ends = np.array([self.greatest, self.least])
+        if not at_full_scale(ends, full_scale).any():
+            return RunTally(SHORTEST_RUN, len(samples))
+        values = samples * self.line.scale + self.line.offset
+        return run_tally(at_full_scale(values, full_scale), SHORTEST_RUN)
+
     def take(self, later: _ChannelTally, *, joined: bool) -> None:
+        self.line = later.line if later.equal.n else self.line
         self.upper = self.upper.then(later.upper, joined=joined)
         self.lower = self.lower.then(later.lower, joined=joined)
         self.equal = self.equal.then(later.equal, joined=joined)
         self.full = self.full.then(later.full, joined=joined)
 
     @property
+    def _ends(self) -> tuple[float, float]:
+        """Values of the highest and the lowest code."""
+        upper = self.upper.codes[0] if self.upper.codes else float("nan")
+        lower = -self.lower.codes[0] if self.lower.codes else float("nan")
+        return self.line.si(upper), self.line.si(lower)
+
+    @property
     def greatest(self) -> float:
-        return self.upper.codes[0] if self.upper.codes else float("nan")
+        return max(self._ends)
 
     @property
     def least(self) -> float:
-        return -self.lower.codes[0] if self.lower.codes else float("nan")
+        return min(self._ends)
+
+    @property
+    def at_greatest(self) -> RunTally:
+        """Runs on the greatest value; a negative scale turns the codes over."""
+        return (self.upper if self.line.scale > 0 else self.lower).runs
+
+    @property
+    def at_least(self) -> RunTally:
+        """Runs on the least value."""
+        return (self.lower if self.line.scale > 0 else self.upper).runs
 
     @property
     def step(self) -> float:
         """Least difference of neighbours in time or of the outermost values: the converter's code, if any."""
-        return min(self.equal.step, least_difference(self.upper, self.lower))
+        return abs(self.line.scale) * min(self.equal.step, least_difference(self.upper, self.lower))
 
     def clipped(self, rule: ClipRule) -> tuple[int, int]:
         """(samples in clipped runs, longest of them) over both sides, or at the stated full scale if more."""
@@ -145,12 +186,16 @@ class _ScreenAccumulator(Accumulator):
         joined = self._end is None or self._end == (block.run, block.first)
         if not joined:
             self._strip.close()
-        for tally, values, spec in zip(self._channels, block.values, self._signal.channels, strict=True):
-            tally.push(values, spec.full_scale, joined=joined)
+        samples: AnyArray = block.values if block.native is None else block.native.counts
+        if block.native is not None and self._start is None:
+            pairs = zip(block.native.scale[:, 0].tolist(), block.native.offset[:, 0].tolist(), strict=True)
+            self._channels = [_ChannelTally(_Line(*pair)) for pair in pairs]
+        for tally, row, spec in zip(self._channels, samples, self._signal.channels, strict=True):
+            tally.push(row, spec.full_scale, joined=joined)
         times = block.times_s
         if times is None:
             times = block.start_s + np.arange(block.n) / block.rate_hz
-        self._strip.push(block.values, times)
+        self._strip.push(samples, times)
         self._n += block.n
         self._start = self._start or (block.run, block.first)
         self._end = (block.run, block.stop)
@@ -165,7 +210,9 @@ class _ScreenAccumulator(Accumulator):
         self._end = other._end or self._end
 
     def finish(self) -> ScreenFacts:
-        cells = self._strip.cells()
+        lines = [tally.line for tally in self._channels]
+        scale, offset = (np.array([[getattr(line, name)] for line in lines]) for name in ("scale", "offset"))
+        cells = self._strip.cells(scale, offset)
         mean, std = pooled_mean_std(cells)
         clipped = [tally.clipped(self._rule()) for tally in self._channels]
         rate_hz = self._plan.rate_hz
@@ -208,8 +255,8 @@ class _ScreenAccumulator(Accumulator):
             "band_high_hz": plan.high_hz,
             "step": np.array([tally.step for tally in self._channels]),
             "n_equal": np.array([tally.equal.n_equal for tally in self._channels]),
-            "at_greatest": np.array([tally.upper.runs.total for tally in self._channels]),
-            "at_least": np.array([tally.lower.runs.total for tally in self._channels]),
+            "at_greatest": np.array([tally.at_greatest.total for tally in self._channels]),
+            "at_least": np.array([tally.at_least.total for tally in self._channels]),
         }
 
 
@@ -217,7 +264,7 @@ class ScreenStage(Estimator[ScreenSettings]):
     """Counts clipped and repeated samples and follows level, peak and band powers through time."""
 
     name = "screen"
-    numeric_version = 1
+    numeric_version = 2
     makes = "screen"
     Settings = ScreenSettings
 

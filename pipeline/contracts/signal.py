@@ -83,12 +83,24 @@ class ChainSchema:
 
 
 @dataclass(frozen=True, slots=True)
+class NativeCounts:
+    """Integer counts as they were written [shape=(n_channel, n)]; the values are ``counts * scale + offset``
+    [shape=(n_channel, 1) each].
+    """
+
+    counts: npt.NDArray[np.integer[Any]]
+    scale: FloatArray
+    offset: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Block:
     """Consecutive samples of one run (a piece of the capture without a gap).
 
     ``values`` [shape=(n_channel, n), SI units, float64]; ``first`` is the index of its first sample in the
     run's own count; ``start_s`` the time of that sample; ``times_s`` [shape=(n,)] only where the clock is not
-    uniform. ``run`` numbers the runs of a pass.
+    uniform. ``run`` numbers the runs of a pass. ``native`` holds the same samples as counts, where they were stored
+    as integers and no transform has touched them: a screen looks at a quarter of the bytes.
     """
 
     values: FloatArray
@@ -97,6 +109,7 @@ class Block:
     start_s: float
     rate_hz: float
     times_s: FloatArray | None = None
+    native: NativeCounts | None = None
 
     @property
     def n(self) -> int:

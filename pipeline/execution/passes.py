@@ -226,7 +226,8 @@ class _Line:
             slot = self.slots[i]
             if isinstance(slot, BlockFlow):
                 for made in slot.push(block):
-                    self._through(made, i + 1)
+                    # a transform may hand on a copy with other values: the counts are then no longer theirs
+                    self._through(made if made.native is None else replace(made, native=None), i + 1)
                 return
             inside = self._inside(block, i)
             if inside is not None:
@@ -252,9 +253,13 @@ def cut(block: Block, first: int, last: int | None) -> Block | None:
         return block
     times = None if block.times_s is None else block.times_s[first:last]
     start_s = block.start_s + first / block.rate_hz if times is None else float(times[0])
+    native = block.native
+    if native is not None:
+        native = replace(native, counts=native.counts[:, first:last])
     return replace(
-        block, values=block.values[:, first:last], first=block.first + first, start_s=start_s, times_s=times
-    )
+        block, values=block.values[:, first:last], first=block.first + first, start_s=start_s, times_s=times,
+        native=native,
+    )  # fmt: skip
 
 
 def _count_before(block: Block, time_s: float) -> int:

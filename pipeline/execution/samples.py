@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..contracts import Aside, Block, CaptureHead, ChannelHead, ChannelSpec, Context, GroupHead, SchemaError, SignalSpec
+from ..contracts.signal import NativeCounts
 from ..kernels import clock as clock_kernel
 from ..kernels.slow_channels import thinned
 
@@ -79,6 +80,7 @@ class CaptureSamples:
         if not self._chosen:
             found = ", ".join(f"{c.name} ({c.quantity})" for c in self._group.channels)
             raise SchemaError(f"the recipe works on {', '.join(quantities)}", found=found, todo="give `axes`")
+        self._picks = self._chosen != list(range(len(self._group.channels)))
         channels = [self._group.channels[i] for i in self._chosen]
         self._scale = np.array([[c.scale] for c in channels])
         self._offset = np.array([[c.offset] for c in channels])
@@ -151,9 +153,14 @@ class CaptureSamples:
         clock = self._group.clock
         for start in range(run.start, run.stop, size):
             stop = min(start + size, run.stop)
-            values = self._counts.read(start, stop)[self._chosen] * self._scale + self._offset
+            counts = self._counts.read(start, stop)
+            if self._picks:
+                counts = counts[self._chosen]
+            values = counts * self._scale
+            values += self._offset
+            native = NativeCounts(counts, self._scale, self._offset) if counts.dtype.kind in "iu" else None
             times = None if clock.uniform else self._times[start:stop]
-            yield Block(values, number, start - origin, self.time_at(start), clock.rate_hz, times)
+            yield Block(values, number, start - origin, self.time_at(start), clock.rate_hz, times, native)
 
     def context(self, facts: Mapping[str, Any]) -> Context:
         """All a stage may know beside samples."""

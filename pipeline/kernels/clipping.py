@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,7 @@ import numpy.typing as npt
 from .run_lengths import BoolArray, RunTally, run_tally
 
 FloatArray = npt.NDArray[np.float64]
+AnyArray = npt.NDArray[Any]
 
 SHORTEST_RUN = 3
 """Equal values in a row that count as clipped (two agree by chance in any converter of limited width)."""
@@ -54,25 +56,43 @@ class ExtremeCount:
         return ExtremeCount(codes, tuple(both[code] for code in codes), ours.then(theirs, joined=joined))
 
 
-def extreme_count(values: FloatArray, known: ExtremeCount | None = None) -> ExtremeCount:
-    """Count of the upper extreme of one stretch [shape=(n,)]; negate the values for the lower one.
+def extreme_count(values: AnyArray, known: ExtremeCount | None = None, *, lower: bool = False) -> ExtremeCount:
+    """Count of the upper extreme of one stretch [shape=(n,)], of values or of native counts.
 
-    ``known`` (what came before) only saves work: codes below its lowest kept one need no counting.
+    With ``lower`` that of the lower extreme, as the upper one of the negated values. ``known`` (what came before)
+    only saves work: codes below its lowest kept one need no counting.
     """
-    rest = values
+    greatest = -float(values.min()) if lower else float(values.max())
     if known is not None and len(known.codes) == CODES_KEPT:
-        rest = values[values >= known.codes[-1]]
+        if greatest < known.codes[-1]:
+            # nothing here reaches the codes that matter; the stretch's own maximum keeps the length right
+            return ExtremeCount((greatest,), (0,), RunTally(SHORTEST_RUN, len(values)))
+        rest = values[_reach(values, known.codes[-1], lower=lower)]
     elif len(values) > 64 * CODES_KEPT:
         # some samples' own highest codes bound the highest of all from below: the rest need no sorting
-        some = np.unique(values[:: max(1, len(values) // 512)])
-        rest = values[values >= some[-CODES_KEPT]] if len(some) >= CODES_KEPT else values
-    distinct, counts = np.unique(rest, return_counts=True)
-    codes = tuple(float(code) for code in distinct[: -CODES_KEPT - 1 : -1])
-    seen = tuple(int(count) for count in counts[: -CODES_KEPT - 1 : -1])
-    if not codes:
-        # nothing here reaches the codes that matter; the stretch's own maximum keeps the length right
-        return ExtremeCount((float(values.max()),), (0,), RunTally(SHORTEST_RUN, len(values)))
-    return ExtremeCount(codes, seen, run_tally(values == codes[0], SHORTEST_RUN))
+        some = _distinct(values[:: max(1, len(values) // 512)], lower=lower)[0]
+        rest = values[_reach(values, float(some[CODES_KEPT - 1]), lower=lower)] if len(some) >= CODES_KEPT else values
+    else:
+        rest = values
+    distinct, counts = _distinct(rest, lower=lower)
+    codes = tuple(float(code) for code in distinct[:CODES_KEPT])
+    seen = tuple(int(count) for count in counts[:CODES_KEPT])
+    extreme = values.min() if lower else values.max()
+    return ExtremeCount(codes, seen, run_tally(values == extreme, SHORTEST_RUN))
+
+
+def _distinct(values: AnyArray, *, lower: bool) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Distinct codes, greatest first (with ``lower`` negated, least first), and how often each is there."""
+    distinct, counts = np.unique(values, return_counts=True)
+    codes = distinct.astype(np.float64)
+    return (-codes, counts) if lower else (codes[::-1], counts[::-1])
+
+
+def _reach(values: AnyArray, code: float, *, lower: bool) -> BoolArray:
+    """Which samples lie at a code or beyond it; integers are compared as integers, which is several times as fast."""
+    limit = -code if lower else code
+    whole = int(limit) if values.dtype.kind in "iu" else limit
+    return np.asarray(values <= whole if lower else values >= whole, dtype=np.bool_)
 
 
 def at_full_scale(values: FloatArray, full_scale: float) -> BoolArray:

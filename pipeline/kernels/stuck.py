@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from .run_lengths import RunTally, run_tally
 
-FloatArray = npt.NDArray[np.float64]
+AnyArray = npt.NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +49,36 @@ class EqualRuns:
         )
 
 
-def equal_runs(values: FloatArray) -> EqualRuns:
-    """Rows of equal values in one stretch [shape=(n,)].
+def equal_runs(values: AnyArray, known_step: float = np.inf) -> EqualRuns:
+    """Rows of equal values in one stretch [shape=(n,)], of values or of native counts.
+
+    ``known_step`` (the least difference so far) only saves work: where nothing in this stretch can be less, ``step``
+    may stay at inf.
 
     >>> equal_runs(np.array([0.0, 2.0, 2.0, 2.0, 3.0])).longest
     3
     """
     if len(values) == 0:
         return EqualRuns()
-    differences = np.abs(np.diff(values))
-    agree = differences == 0.0
+    agree = values[1:] == values[:-1]
     n_equal = int(np.count_nonzero(agree))
-    step = float(np.min(differences, where=~agree, initial=np.inf))
+    step = np.inf if known_step <= _least_possible(values) else _least_step(values, agree)
     return EqualRuns(len(values), float(values[0]), float(values[-1]), run_tally(agree, 1), n_equal, step)
+
+
+def _least_step(values: AnyArray, agree: npt.NDArray[np.bool_]) -> float:
+    # counts of 16 bits would wrap around where one follows its opposite
+    wide = values.astype(np.int64) if values.dtype.kind in "iu" else values
+    differences = np.abs(np.diff(wide)).astype(np.float64)
+    return float(np.min(differences, where=~agree, initial=np.inf))
+
+
+def _least_possible(values: AnyArray) -> float:
+    """What no difference of these values lies below: counts differ by multiples of their lowest bit in use."""
+    if values.dtype.kind not in "iu":
+        return 0.0
+    bits = int(np.bitwise_or.reduce(values ^ values[0]))
+    return float(bits & -bits) if bits else np.inf
 
 
 def hangs(longest_s: float, lively_level: float, step: float, least_s: float) -> bool:

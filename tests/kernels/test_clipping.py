@@ -140,3 +140,10 @@ def test_a_gap_parts_a_run_at_the_extreme():
     top = extreme_count(np.array([1.0, 1.0]))
     assert top.then(top).runs.total == 4
     assert top.then(top, joined=False).runs.total == 0
+
+
+@given(st.lists(st.integers(-32768, 32767) | st.sampled_from([-32768, 32767]), min_size=1, max_size=400))
+def test_the_lower_extreme_of_counts_is_the_upper_one_of_their_negated_values(values):
+    counts = np.array(values, dtype=np.int16)
+    assert extreme_count(counts, lower=True) == extreme_count(-counts.astype(float))
+    assert extreme_count(counts) == extreme_count(counts.astype(float))

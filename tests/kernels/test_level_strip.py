@@ -1,5 +1,7 @@
 """Cells and bands of the level strip: closed forms, and cuts that change nothing."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -35,6 +37,18 @@ def test_the_bands_of_a_sine_add_up_to_half_its_squared_peak(hertz):
     frame = 0.3 * np.sin(2 * np.pi * hertz * np.arange(200) / 800.0 + 0.4) + 9.8
     density = band_densities(frame[None], plan)[0]
     assert float(density @ (plan.high_hz - plan.low_hz)) == pytest.approx(0.045, rel=0.02)
+
+
+def test_single_precision_costs_a_floor_nothing_beside_a_line_100_db_above_it():
+    """Bands of gravity, a line of 1 and noise of 1e-5, against the same in double precision."""
+    plan, rng = band_plan(800, 6400.0), np.random.default_rng(8)
+    frames = 9.8 + np.sin(2 * np.pi * 23.3 * np.arange(1600) / 6400) + 1e-5 * rng.standard_normal((40, 1600))
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(1600) / 1600)
+    power = np.abs(np.fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window)) ** 2
+    edges = [*plan.firsts, 801]
+    wanted = [power[:, a:b].mean(axis=1) * 2 / (6400.0 * np.sum(window**2)) for a, b in itertools.pairwise(edges)]
+    found = band_densities(frames, plan)
+    np.testing.assert_allclose(np.median(found, axis=0), np.median(wanted, axis=1), rtol=0.01)
 
 
 def test_joining_is_refused_where_a_cell_is_open():

@@ -38,3 +38,22 @@ def test_a_lively_channel_that_stands_still_hangs():
 
 def test_a_quiet_channel_may_rest_on_one_code():
     assert not hangs(30.0, lively_level=0.004, step=0.0096, least_s=1.0)
+
+
+@given(
+    st.lists(st.sampled_from([-32768, -32767, -3, 0, 1, 32767]), min_size=1, max_size=40),
+    st.lists(st.integers(0, 40), max_size=4),
+)
+def test_counts_say_what_their_values_say_wherever_they_are_cut(values, cuts):
+    """Sixteen bits do not wrap around, and skipping what cannot lower the step loses nothing."""
+    counts, joined = np.array(values, dtype=np.int16), EqualRuns()
+    for piece in np.split(counts, sorted(cuts)):
+        joined = joined.then(equal_runs(piece, joined.step))
+    assert joined == equal_runs(counts.astype(float))
+
+
+def test_counts_whose_low_bits_are_never_used_are_not_searched_again():
+    """Differences are multiples of the lowest bit that changes: 24 bits stored in 32 can do no better than 256."""
+    counts = 256 * np.array([5, 9, 9, -3, 6], dtype=np.int32)
+    assert equal_runs(counts).step == 4 * 256
+    assert equal_runs(counts, 256.0).step == np.inf

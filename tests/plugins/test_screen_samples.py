@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from thrumline.pipeline.contracts import Block, ChainSchema, ChannelSpec, Context, SchemaError, SignalSpec
+from thrumline.pipeline.contracts.signal import NativeCounts
 from thrumline.pipeline.testing import differences
 from thrumline.plugins.screen_samples import ScreenSettings, ScreenStage
 
@@ -184,3 +185,35 @@ def test_memory_held_is_a_small_share_of_the_samples_pushed():
     held = tracemalloc.get_traced_memory()[0] - before
     tracemalloc.stop()
     assert held < 0.1 * 40 * block.nbytes
+
+
+def counted(counts, scale, offset, cuts=(), full_scale=None):
+    """Screen facts of the same samples as counts with a scale and an offset per channel, cut into blocks."""
+    signal = signal_of(len(counts), full_scale)
+    scale, offset = np.array(scale)[:, None], np.array(offset)[:, None]
+    accumulator = ScreenStage(ScreenSettings()).open(signal, Context(signal, span_s=(0.0, counts.shape[1] / RATE)), {})
+    for a, b in itertools.pairwise(sorted({0, counts.shape[1], *cuts})):
+        piece = counts[:, a:b]
+        native = NativeCounts(piece, scale, offset)
+        accumulator.accumulate(Block(piece * scale + offset, 0, a, a / RATE, RATE, native=native))
+    return accumulator.finish()
+
+
+@pytest.mark.parametrize("dtype", [np.int16, np.int32])
+@pytest.mark.parametrize("cuts", [(), (7, 1311, 1312, 2000)])
+def test_counts_and_values_say_the_same(dtype, cuts):
+    """Whatever the scale, turned over and shifted scales included; bands are kept in single precision."""
+    scale, offset = [0.004, -0.01, 0.0005], [0.0, 3.0, -9.8]
+    counts = np.round(np.random.default_rng(5).standard_normal((3, 2600)) * 900).astype(dtype)
+    counts[0, 200:260], counts[1, 900:980], counts[2, 1500:1900] = 3500, 3600, 77
+    values = counts * np.array(scale)[:, None] + np.array(offset)[:, None]
+    facts, wanted = counted(counts, scale, offset, cuts, full_scale=14.0), screened(values, full_scale=14.0)
+    for name in ("n_clipped", "longest_clipped", "longest_stuck_s", "n_samples"):
+        np.testing.assert_array_equal(getattr(facts, name), getattr(wanted, name))
+    for name in ("mean", "std", "least", "greatest", "level", "peak", "level_time_s"):
+        np.testing.assert_allclose(getattr(facts, name), getattr(wanted, name), rtol=1e-12, atol=1e-13)
+    for name in ("n_equal", "at_greatest", "at_least"):
+        np.testing.assert_array_equal(facts.extra[name], wanted.extra[name])
+    np.testing.assert_allclose(facts.extra["step"], wanted.extra["step"], rtol=1e-10)
+    np.testing.assert_allclose(facts.extra["bands"], wanted.extra["bands"], rtol=2e-4, atol=1e-8)
+    assert counted(counts, scale, offset, cuts).n_clipped.tolist() == [60, 80, 0]
