@@ -19,6 +19,7 @@ from thrumline.pipeline.contracts import (
     SignalSpec,
     SpeedTrack,
 )
+from thrumline.pipeline.study.same_samples import same_samples
 from thrumline.pipeline.testing import IdleSpec, LoadState, Slam, idle_capture
 from thrumline.plugins.screen_samples import ScreenSettings, ScreenStage
 from thrumline.plugins.screen_stretches import StretchSettings, StretchStage
@@ -378,11 +379,17 @@ def test_a_harmonic_that_folds_onto_the_followed_line_is_flagged():
     assert "3 times it" in fitness.reasons[0].detail
 
 
-def test_the_same_samples_in_another_unit_and_cut_have_one_fingerprint():
+@pytest.mark.parametrize("decimals", [4, 5, None])
+def test_the_same_samples_in_another_unit_order_and_spelling_are_known_again(decimals):
+    """A copy in g with its axes shuffled and its digits cut has the same fingerprint within ten steps."""
     capture = idle_capture(QUIET, 36)
-    first = judged(capture).facts["fingerprint"]
-    assert first == judged(replace(capture, acceleration=capture.acceleration / 9.80665)).facts["fingerprint"]
-    assert first != judged(idle_capture(QUIET, 37)).facts["fingerprint"]
-    changed = capture.acceleration.copy()
-    changed[0, 5000] += 0.2
-    assert first != judged(replace(capture, acceleration=changed)).facts["fingerprint"]
+    copied = capture.acceleration[[2, 0, 1]] / 9.80665
+    copied = copied if decimals is None else np.round(copied, decimals)
+    first, other = (judged(replace(capture, acceleration=a)).facts["fingerprint"] for a in (capture.acceleration, copied))
+    assert same_samples({"a": first, "b": other}) == [["a", "b"]]
+
+
+def test_another_capture_of_the_same_engine_is_not_taken_for_a_copy():
+    """Twelve captures of one engine, one of them there twice: only that pair is found."""
+    prints = {seed: judged(idle_capture(QUIET, seed)).facts["fingerprint"] for seed in range(500, 512)}
+    assert same_samples({**prints, "again": prints[505]}) == [[505, "again"]]
