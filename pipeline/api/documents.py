@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -69,13 +69,27 @@ def _reading_entry(row: CaptureRow, done: Done, reading: Reading) -> dict[str, A
     }
 
 
-def write_document(path: Path, name: str, entries: Sequence[Mapping[str, Any]], **more: Any) -> Path:
-    """Write one file for machines; it appears whole, under its name, or not at all."""
-    text = json.dumps({"schema": SCHEMA, name: list(entries), **more}, indent=1, allow_nan=False, default=plain)
+def write_document(path: Path, name: str, entries: Iterable[Any], **more: Iterable[Any]) -> Path:
+    """Write one file for machines, an entry a line; it appears whole, under its name, or not at all."""
+    lists = {name: entries, **more}
+    parts = [f'"schema": {SCHEMA}', *(f'"{key}": [{_lines(found)}]' for key, found in lists.items())]
     unfinished = path.with_name(f".{path.name}.unfinished")
-    unfinished.write_text(text + "\n", encoding="utf-8")
+    unfinished.write_text("{" + ", ".join(parts) + "}\n", encoding="utf-8")
     os.replace(unfinished, path)  # noqa: PTH105
     return path
+
+
+def _lines(entries: Iterable[Any]) -> str:
+    lines = [_line(entry) for entry in entries]
+    return "\n" + ",\n".join(lines) + "\n" if lines else ""
+
+
+def _line(entry: Any) -> str:
+    """Indented, a document of thousands of readings would take seconds: only a flat one is written by compiled code."""
+    try:
+        return json.dumps(entry, allow_nan=False, default=plain)
+    except ValueError:
+        return json.dumps(without_nan(entry), allow_nan=False, default=plain)
 
 
 def plain(value: Any) -> Any:

@@ -12,14 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from ...storage import Archive
+from ...storage import Archive, Tree
 from ..contracts.units import MILLI_G
-from ..execution.results import SPECTRA_STORE, fitness_of
+from ..execution.results import SPECTRA_STORE, levels_of
 from ..host import Host
 from ..kernels import axes
 from ..report import ReportDocuments, write_report
 from ..study import Outcome, Study
-from .documents import without_nan
 
 PAGE_POINTS = 1000
 """Points of one spectrum handed to the report: every bin of 0.25 Hz up to 250 Hz. The report thins further, by the
@@ -41,15 +40,17 @@ class Pages:
         self, outcome: Outcome, captures: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]]
     ) -> list[Path]:
         """Write ``report.html`` and the tables beside it; returns the files."""
+        results = {entry["result_id"] for entry in captures if entry["result_id"]}
+        trees = {result: self.archive.tree("results", result) for result in results}
         documents = ReportDocuments(
             study=self.study.model_dump(mode="json"),
-            captures=[_with_strip(self.archive, entry) for entry in captures],
+            captures=[_with_strip(trees.get(entry["result_id"]), entry) for entry in captures],
             readings=list(readings),
             comparisons=[item.as_json() for item in outcome.comparisons],
             over_platforms=[item.as_json() for item in outcome.over_platforms],
             notes=list(outcome.notes),
             sentences=list(outcome.sentences),
-            spectra=_page_spectra(self.archive, captures),
+            spectra=_page_spectra(trees, captures),
             provenance=_provenance(self),
             sections=_sections(self.host, captures, readings, outcome),
         )
@@ -64,19 +65,20 @@ def _sections(host: Host, captures: Any, readings: Any, outcome: Outcome) -> lis
     return [(section.heading, section().html(entries)) for section in host.sections]
 
 
-def _page_spectra(archive: Archive, captures: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+def _page_spectra(
+    trees: Mapping[str, Tree | None], captures: Sequence[dict[str, Any]]
+) -> dict[str, dict[str, Any]]:
     spectra: dict[str, dict[str, Any]] = {}
     for entry in captures:
         if entry["state"] == "fit" and entry["result_id"]:
-            found = page_spectrum(archive, entry["result_id"], entry["position"])
+            found = page_spectrum(trees[entry["result_id"]], entry["position"])
             if found is not None:
                 spectra[f"{entry['capture_id']}/{entry['position']}"] = found
     return spectra
 
 
-def page_spectrum(archive: Archive, result_id: str, position: str) -> dict[str, Any] | None:
+def page_spectrum(tree: Tree | None, position: str) -> dict[str, Any] | None:
     """The rss amplitude spectrum of one position in mg, thinned keeping each bin group's peak."""
-    tree = archive.tree("results", result_id)
     if tree is None or not (tree.path / SPECTRA_STORE).exists():
         return None
     store = tree.zarr(SPECTRA_STORE)
@@ -92,8 +94,8 @@ def page_spectrum(archive: Archive, result_id: str, position: str) -> dict[str, 
         if line["position"] == position
     ]
     return {
-        "frequency": [round(float(f), 4) for f in frequency[keep]],
-        "amplitude": [round(float(a), 4) for a in amplitude[keep]],
+        "frequency": np.round(frequency[keep], 4),
+        "amplitude": np.round(amplitude[keep], 4),
         "lines": lines[:8],
     }
 
@@ -113,13 +115,11 @@ def _peaks_kept(amplitude: Any, frequency: Any) -> Any:
     return 1 + np.lexsort((-amplitude[1 : n + 1], group))[starts]
 
 
-def _with_strip(archive: Archive, entry: dict[str, Any]) -> dict[str, Any]:
-    tree = archive.tree("results", entry["result_id"]) if entry["result_id"] else None
+def _with_strip(tree: Tree | None, entry: dict[str, Any]) -> dict[str, Any]:
     if tree is None:
         return entry
-    fitness = fitness_of(tree, with_levels=True)
-    strip = {name: [round(float(v), 4) for v in values] for name, values in fitness.levels.items()}
-    return {**entry, "fitness": without_nan({**fitness.as_json(), "levels": strip})}
+    levels = {name: np.round(values, 4) for name, values in levels_of(tree).items()}
+    return {**entry, "fitness": {**entry["fitness"], "levels": levels}}
 
 
 def _provenance(pages: Pages) -> Mapping[str, Any]:

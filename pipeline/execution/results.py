@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ...storage import Archive, Tree
 from ..contracts import Fitness, Line, Lines, Reading, Spectra, SpeedMap
@@ -45,14 +46,13 @@ def commit_result(
         return draft.commit(content, dict(run))
 
 
-def fitness_of(tree: Tree, *, with_levels: bool) -> Fitness:
-    """The fitness a result holds; the level strip is read only when asked for."""
-    fitness = Fitness.from_json(tree.content["summary"]["fitness"])
-    if not with_levels or not (tree.path / SPECTRA_STORE).exists():
-        return fitness
+def levels_of(tree: Tree) -> dict[str, npt.NDArray[np.float64]]:
+    """The level strip a result holds, by name; empty where it has none."""
+    if not (tree.path / SPECTRA_STORE).exists():
+        return {}
     store = tree.zarr(SPECTRA_STORE)
     strips = [name for name in store.names if name.startswith("strip_")]
-    return replace(fitness, levels={n.removeprefix("strip_"): store.array(n).read_all() for n in strips})
+    return {name.removeprefix("strip_"): store.array(name).read_all() for name in strips}
 
 
 def summary_done(base: Done, summary: Mapping[str, Any]) -> Done:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import isnan
 from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from .marks import code_words
 from .numbers import fixed
@@ -15,6 +18,8 @@ _POINTS = 160
 """Points of a strip on a page with few captures."""
 
 _HEIGHT = 100
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,40 +55,43 @@ class LevelStrip:
 def level_strip_for(fitness: Mapping[str, Any], name: str, points: int = _POINTS) -> LevelStrip | None:
     """The strip of one capture, or None where the capture brought no level strip."""
     levels = fitness.get("levels") or {}
-    times = list(levels.get("time_s") or ())
-    level = _finite(levels.get("level_mg") or ())
-    if len(times) < 2 or len(level) != len(times) or all(value is None for value in level):
+    times, level, speed = (_numbers(levels.get(name)) for name in ("time_s", "level_mg", "speed_rpm"))
+    if len(times) < 2 or len(level) != len(times) or np.isnan(level).all():
         return None
-    stretches = [(float(start), float(stop)) for start, stop in fitness.get("stretches") or ()]
-    first, last = times[0], times[-1]
-    speed = _finite(levels.get("speed_rpm") or ())
-    usable = [value for value in speed if value is not None and value > 0]
+    used = _inside(times, fitness.get("stretches") or ())
+    first, last = float(times[0]), float(times[-1])
+    usable = speed[speed > 0]
     known = len(usable) > 1 and len(speed) == len(times)
     cuts = tuple(_band(cut, first, last) for cut in fitness.get("cuts") or () if cut["stop_s"] > first)
-    used = sum(stop - start for start, stop in stretches)
-    top = _top(times, level, stretches)
+    used_s = sum(float(stop) - float(start) for start, stop in fitness.get("stretches") or ())
     return LevelStrip(
-        level=_row(times, level, stretches, (0.0, top), "mg", points),
-        speed=_row(times, speed, stretches, _around(usable), "rpm", points) if known else None,
+        level=_row(times, level, used, (0.0, _top(level, used)), "mg", points),
+        speed=_row(times, np.where(speed > 0, speed, np.nan), used, _around(usable), "rpm", points) if known else None,
         cuts=cuts,
         duration=f"{fixed(last - first, 1)} s",
-        label=f"Level and speed of {name} over {fixed(last - first, 1)} s, {fixed(used, 1)} s of it used"
+        label=f"Level and speed of {name} over {fixed(last - first, 1)} s, {fixed(used_s, 1)} s of it used"
         + (f"; cut: {', '.join(sorted({band.words for band in cuts}))}" if cuts else ""),
     )  # fmt: skip
 
 
-def _top(
-    times: Sequence[float], level: Sequence[float | None], stretches: Sequence[tuple[float, float]]
-) -> float:
+def _numbers(values: Any) -> Floats:
+    """Numbers as they came; what is none, or infinite, is NaN."""
+    numbers = np.array([] if values is None else values, dtype=np.float64)
+    numbers[~np.isfinite(numbers)] = np.nan
+    return numbers
+
+
+def _inside(times: Floats, stretches: Sequence[Sequence[float]]) -> npt.NDArray[np.bool_]:
+    inside = np.zeros(len(times), dtype=bool)
+    for start, stop in stretches:
+        inside |= (float(start) <= times) & (times <= float(stop))
+    return inside
+
+
+def _top(level: Floats, used: npt.NDArray[np.bool_]) -> float:
     """The top of the level row: room over what was used, so that a knock that was cut does not flatten it."""
-    pairs = [(time, value) for time, value in zip(times, level, strict=True) if value is not None]
-    used = [value for time, value in pairs if any(start <= time <= stop for start, stop in stretches)]
-    most = max(value for _, value in pairs)
-    return (min(most, 1.6 * max(used)) if used else most) or 1.0
-
-
-def _finite(values: Sequence[float | None]) -> list[float | None]:
-    return [value if value is not None and isfinite(value) else None for value in values]
+    most, highest_used = float(np.nanmax(level)), float(np.fmax.reduce(level[used], initial=np.nan))
+    return (most if isnan(highest_used) else min(most, 1.6 * highest_used)) or 1.0
 
 
 def _band(cut: Mapping[str, Any], first: float, last: float) -> CutBand:
@@ -93,43 +101,40 @@ def _band(cut: Mapping[str, Any], first: float, last: float) -> CutBand:
     return CutBand(round(100 * (start - first) / (last - first), 2), round(max(width, 0.3), 2), words, width > 12)
 
 
-def _around(values: Sequence[float]) -> tuple[float, float]:
+def _around(values: Floats) -> tuple[float, float]:
     """A range no narrower than 10 % of the middle, so that a steady idle looks steady."""
-    if not values:
+    if not len(values):
         return 0.0, 1.0
-    low, high = min(values), max(values)
+    low, high = float(values.min()), float(values.max())
     slack = max(0.05 * (low + high) / 2 - (high - low) / 2, 0.0)
     return low - slack, high + slack
 
 
 def _row(
-    times: Sequence[float],
-    values: Sequence[float | None],
-    stretches: Sequence[tuple[float, float]],
+    times: Floats,
+    values: Floats,
+    used: npt.NDArray[np.bool_],
     span: tuple[float, float],
     unit: str,
     points: int,
 ) -> Row:
     low, high = span
-    room = (high - low) or 1.0
-    stride = max(1, -(-len(times) // points))
-    used: list[list[tuple[int, int]]] = [[]]
+    starts = np.arange(0, len(times), max(1, -(-len(times) // points)))
+    highest = np.fmax.reduceat(values, starts)
+    across = np.rint(1000 * (times[starts] - times[0]) / (times[-1] - times[0]))
+    down = np.rint(_HEIGHT - _HEIGHT * np.minimum((highest - low) / ((high - low) or 1.0), 1.0))
+    inked: list[list[tuple[int, int]]] = [[]]
     pale: list[list[tuple[int, int]]] = [[]]
-    for start in range(0, len(times), stride):
-        cell = [value for value in values[start : start + stride] if value is not None]
-        time = times[start]
-        if not cell or (unit == "rpm" and max(cell) <= 0):
-            _break(used)
+    for x, y, inside in zip(across.tolist(), down.tolist(), used[starts].tolist(), strict=True):
+        if isnan(y):
+            _break(inked)
             _break(pale)
             continue
-        x = round(1000 * (time - times[0]) / (times[-1] - times[0]))
-        point = (x, round(_HEIGHT - _HEIGHT * min((max(cell) - low) / room, 1.0)))
-        inside = any(begin <= time <= end for begin, end in stretches)
-        (used if inside else pale)[-1].append(point)
-        _break(pale if inside else used)
+        (inked if inside else pale)[-1].append((int(x), int(y)))
+        _break(pale if inside else inked)
     decimals = 0 if unit == "rpm" else (1 if high < 100 else 0)
     text = f"{fixed(low, decimals)} to {fixed(high, decimals)} {unit}"
-    return Row(_path(used), _path(pale), text)
+    return Row(_path(inked), _path(pale), text)
 
 
 def _break(runs: list[list[tuple[int, int]]]) -> None:

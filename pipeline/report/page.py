@@ -7,12 +7,14 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import BytecodeCache, Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from ..contracts.cautions import CAUTIONS, Caution
@@ -131,7 +133,22 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled_templates(),
     )
+
+
+class _CompiledTemplates(FileSystemBytecodeCache):
+    """Templates compiled once a user, not once a run. Where they cannot be kept, a report is still a report."""
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        with suppress(OSError):
+            super().dump_bytecode(bucket)
+
+
+def _compiled_templates() -> BytecodeCache | None:
+    with suppress(OSError, RuntimeError):
+        return _CompiledTemplates()
+    return None
 
 
 def page_view(documents: ReportDocuments, *, brief: bool = False) -> PageView:

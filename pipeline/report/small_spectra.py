@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite
 from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numpy.typing import ArrayLike
 
 from .numbers import fixed, nice_step, shortened
 from .strips import Tick
@@ -56,7 +59,7 @@ class Panel:
 
 def top_frequency(spectra: Iterable[Mapping[str, Any]], line_hz: float | None) -> float:
     """The right end of every panel: three times the line read, or all there is when that is less."""
-    ends = [max(item["frequency"]) for item in spectra if len(item["frequency"])]
+    ends = [float(np.max(item["frequency"])) for item in spectra if len(item["frequency"])]
     if not ends:
         return 1.0
     wanted = 3.2 * line_hz if line_hz else max(ends)
@@ -76,28 +79,26 @@ def axes_for(spectra: Iterable[Mapping[str, Any]], top_hz: float) -> Axes:
 
 
 def _highest(spectrum: Mapping[str, Any], top_hz: float) -> float:
-    pairs = zip(spectrum["frequency"], spectrum["amplitude"], strict=True)
-    return max((height for frequency, height in pairs if frequency <= top_hz and isfinite(height)), default=0.0)
+    frequency, amplitude = np.asarray(spectrum["frequency"]), np.asarray(spectrum["amplitude"])
+    return float(np.max(amplitude[(frequency <= top_hz) & np.isfinite(amplitude)], initial=0.0))
 
 
 def held_peaks(
-    frequency: Sequence[float], amplitude: Sequence[float], top_hz: float, points: int = _POINTS
-) -> list[tuple[float, float]]:
+    frequency: ArrayLike, amplitude: ArrayLike, top_hz: float, points: int = _POINTS
+) -> npt.NDArray[np.float64]:
     """At most ``points`` samples up to ``top_hz``, each the highest of its cell at its own frequency.
 
-    No line is ever lost or lowered; only the floor between lines looks somewhat higher than it is.
+    Shape (2, n): frequencies and amplitudes. No line is ever lost or lowered; only the floor between lines looks
+    somewhat higher than it is.
     """
-    pairs = zip(frequency, amplitude, strict=True)
-    shown = [pair for pair in pairs if pair[0] <= top_hz and isfinite(pair[1])]
-    if len(shown) <= points:
+    both = np.array([frequency, amplitude], dtype=np.float64)
+    shown: npt.NDArray[np.float64] = both[:, (both[0] <= top_hz) & np.isfinite(both[1])]
+    if shown.shape[1] <= points:
         return shown
-    cell = top_hz / points
-    best: dict[int, tuple[float, float]] = {}
-    for pair in shown:
-        index = min(int(pair[0] / cell), points - 1)
-        if index not in best or pair[1] > best[index][1]:
-            best[index] = pair
-    return [best[index] for index in sorted(best)]
+    cell = np.minimum(shown[0] / (top_hz / points), points - 1).astype(int)
+    by_height = np.lexsort((-shown[1], cell))
+    highest = np.concatenate([[True], np.diff(cell[by_height]) != 0])
+    return shown[:, by_height[highest]]
 
 
 def curve_path(spectrum: Mapping[str, Any], axes: Axes, points: int = _POINTS) -> str:
@@ -105,14 +106,13 @@ def curve_path(spectrum: Mapping[str, Any], axes: Axes, points: int = _POINTS) -
 
     Steps between whole numbers keep it short: a page may hold hundreds of curves.
     """
-    kept = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz, points)
-    if not kept:
+    frequency, amplitude = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz, points)
+    if not len(frequency):
         return "M0 500"
-    places = [
-        (round(1000 * frequency / axes.top_hz), round(500 - 500 * amplitude / axes.top_mg))
-        for frequency, amplitude in kept
-    ]
-    return f"M{places[0][0]} 500" + steps([(places[0][0], 500), *places, (places[-1][0], 500)])
+    across = np.rint(1000 * frequency / axes.top_hz).astype(int).tolist()
+    down = np.rint(500 - 500 * amplitude / axes.top_mg).astype(int).tolist()
+    places = list(zip(across, down, strict=True))
+    return f"M{across[0]} 500" + steps([(across[0], 500), *places, (across[-1], 500)])
 
 
 def steps(places: Sequence[tuple[int, int]]) -> str:
