@@ -190,7 +190,7 @@ class _Cluster:
 
     def _connected(self) -> Any:
         from dask import config
-        from distributed import Client, LocalCluster
+        from distributed import Client, LocalCluster, utils
 
         config.set(
             {
@@ -206,6 +206,8 @@ class _Cluster:
         if self._spread.scheduler is not None:
             return Client(self._spread.scheduler, security=_security(self._spread), timeout="20s")
         _import_once()
+        # distributed would import pandas here only to find out whether the process the workers come from can
+        vars(utils)["_forkserver_preload_set"] = True
         self._cluster = LocalCluster(
             n_workers=self._spread.n_workers, threads_per_worker=1, processes=True, dashboard_address=None,
             memory_limit=self._spread.memory, silence_logs="ERROR", host="127.0.0.1",
@@ -213,21 +215,29 @@ class _Cluster:
         return Client(self._cluster)
 
 
+def expect_workers(spread: Spread, n_orders: int) -> None:
+    """Have the process that workers are forked from import everything already, beside what this one still imports.
+
+    For a run that is sure to need workers; a process too many ends with this one.
+    """
+    if spread.scheduler is None and spread.n_workers > 1 and n_orders > spread.inline_up_to:
+        _import_once()
+
+
 def _import_once() -> None:
-    """Have one process import everything and fork the workers from it; importing takes each three CPU seconds.
+    """Have one process import everything and fork the workers from it: importing takes each three CPU seconds.
 
     A stranger's plugin is left to the workers: what its import does must not reach the process they all come from.
     """
     if START_METHOD != "forkserver":
         return
-    from distributed import utils
+    from multiprocessing.forkserver import ensure_running
 
     ours = __name__.partition(".")[0]
     plugins = {point.module for point in installed_entry_points() if point.module.partition(".")[0] == ours}
-    # distributed would import pandas here only to find out whether the server can
-    vars(utils)["_forkserver_preload_set"] = True
     get_context(START_METHOD).set_forkserver_preload([f"{__package__}.worker_side", *sorted(plugins)])
     os.environ.update({name: str(value) for name, value in WORKER_ENVIRONMENT.items()})
+    ensure_running()
 
 
 def _security(spread: Spread) -> Any:
