@@ -18,11 +18,12 @@ def without_doubled(rows: Iterable[CaptureRow], done: Mapping[int, Done]) -> dic
     """The same, with rows that are one capture, or hold the same samples in two files, refused, naming each other."""
     by_number = {row.row: row for row in rows}
     refused: dict[int, Done] = {}
-    for groups, said in ((_one_capture(by_number, done), _same_capture), (_one_content(by_number, done), _same_content)):
-        for group in groups:
-            for number in group:
-                others = [by_number[other] for other in group if other != number]
-                refused.setdefault(number, _refused(done[number], said(by_number[number], others)))
+    found = [(group, _same_capture) for group in _one_capture(by_number, done)]
+    found += [(group, _same_content) for group in _one_content(by_number, done)]
+    for group, said in found:
+        for number in group:
+            others = [by_number[other] for other in group if other != number]
+            refused.setdefault(number, _refused(done[number], said(by_number[number], others)))
     return {**done, **refused}
 
 

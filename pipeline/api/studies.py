@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ...storage import Archive
-from ..contracts import CaptureRow, Fitness, Reason, ReasonCode
+from ..contracts import CaptureRow, Fitness
 from ..execution.orders import Done, Job, Order
 from ..execution.spread import Spread, carried_out
 from ..host import Host
 from ..study import CapturesTable, Outcome, Study, check_question, compare, load_study, read_captures_table
 from .documents import capture_entries, reading_entries, without_nan, write_document
+from .doubled import without_doubled
 from .pages import Pages
 from .question import bound_recipe, readers_of
 from .remembered import remember_study
@@ -90,7 +90,7 @@ def run_study(
         job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
         done = _carried_out(job, table, archive, spread or Spread(), watch)
         stamp = Stamp.of(study, table, done, host, archive)
-        done = _without_duplicates(table.rows, done)
+        done = without_doubled(table.rows, done)
         _note_facts(archive, table.rows, done)
         remember_study(archive, study, table.rows, done)
         kept = stamp.holds(out)
@@ -136,24 +136,6 @@ def _carried_out(
             row = rows[item.row]
             watch(Progress(len(done), len(orders), row.file, row.platform, item.fitness.state))
     return done
-
-
-def _without_duplicates(rows: Iterable[CaptureRow], done: dict[int, Done]) -> dict[int, Done]:
-    """Two rows that are the same capture: both refused, naming each other."""
-    same: dict[str, list[CaptureRow]] = defaultdict(list)
-    for row in rows:
-        capture_id = done[row.row].capture_id
-        if capture_id is not None:
-            same[capture_id].append(row)
-    twice = {row.row: [r for r in group if r is not row] for group in same.values() if len(group) > 1 for row in group}
-    return {number: _duplicate(item, twice[number]) if number in twice else item for number, item in done.items()}
-
-
-def _duplicate(item: Done, others: Sequence[CaptureRow]) -> Done:
-    named = ", ".join(f"row {other.row} ({other.file})" for other in others)
-    reason = Reason(ReasonCode.DUPLICATE, f"row {item.row} holds the same capture as {named}; keep one of them")
-    refused = Done.refused(item.row, reason, item.sha256)
-    return replace(refused, facts=item.facts)
 
 
 def _note_facts(archive: Archive, rows: Iterable[CaptureRow], done: dict[int, Done]) -> None:

@@ -71,8 +71,7 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
     ),
     ReasonCode.DUPLICATE: (
         _REFUSED,
-        "Two rows of the table are the same capture, or two files hold the same samples: one recording would be "
-        "counted twice, and would look as if it repeated perfectly.",
+        "Two rows are one capture, or two files hold the same samples: one recording would be counted twice.",
         "two rows with one capture identity, or with as many samples and levels alike within 0.1 % in 24 frames",
         "Remove one row, or point it to the file that was meant; both rows are named.",
     ),

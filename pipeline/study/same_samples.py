@@ -14,8 +14,10 @@ TOLERANCE = 10
 """Steps of 0.01 % by which the frames of a copy may differ: a capture at idle written in g with 4 decimals stays
 under it; two captures of one engine differ by some hundred in each of the 24 frames."""
 
-_GRID = 2 * TOLERANCE
-"""Only captures in the same or a neighbouring cell of their first frames are compared, so thousands take no longer."""
+_CELL = 4 * TOLERANCE
+_FRAMES = 6
+"""Only captures whose first six frames fall into one cell are compared, so that thousands take no longer. A level
+near a cell's border is looked for on both sides of it. 20,000 captures of one length take about a second."""
 
 
 def same_samples(fingerprints: Mapping[Name, str]) -> list[list[Name]]:
@@ -25,7 +27,7 @@ def same_samples(fingerprints: Mapping[Name, str]) -> list[list[Name]]:
     steps of 0.01 % of its logarithm. Empty ones, and those of another form, match nothing.
     """
     groups: list[list[Name]] = []
-    cells: dict[tuple[str, int, int], list[tuple[Levels, list[Name]]]] = defaultdict(list)
+    cells: dict[tuple[str, Levels], list[tuple[Levels, list[Name]]]] = defaultdict(list)
     for name, fingerprint in fingerprints.items():
         if ";" not in fingerprint:
             continue
@@ -34,7 +36,7 @@ def same_samples(fingerprints: Mapping[Name, str]) -> list[list[Name]]:
         if group is None:
             group = []
             groups.append(group)
-            cells[n, levels[0] // _GRID, levels[1] // _GRID].append((levels, group))
+            cells[n, tuple(level // _CELL for level in levels[:_FRAMES])].append((levels, group))
         group.append(name)
     return [group for group in groups if len(group) > 1]
 
@@ -45,12 +47,11 @@ def _read(fingerprint: str) -> tuple[str, Levels]:
 
 
 def _found(
-    cells: Mapping[tuple[str, int, int], Sequence[tuple[Levels, list[Name]]]], n: str, levels: Levels
+    cells: Mapping[tuple[str, Levels], Sequence[tuple[Levels, list[Name]]]], n: str, levels: Levels
 ) -> list[Name] | None:
-    for first, second in product((-1, 0, 1), repeat=2):
-        for known, group in cells.get((n, levels[0] // _GRID + first, levels[1] // _GRID + second), ()):
-            if len(known) == len(levels) and all(
-                abs(a - b) <= TOLERANCE for a, b in zip(known, levels, strict=True)
-            ):
+    sides = [{(level - TOLERANCE) // _CELL, (level + TOLERANCE) // _CELL} for level in levels[:_FRAMES]]
+    for cell in product(*sides):
+        for known, group in cells.get((n, cell), ()):
+            if len(known) == len(levels) and all(abs(a - b) <= TOLERANCE for a, b in zip(known, levels, strict=True)):
                 return group
     return None
