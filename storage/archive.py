@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable, Container, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, Self
@@ -248,6 +249,10 @@ class Archive:
     def recalled_sha256(self, path: Path | str) -> str | None:
         """SHA-256 of a file that is unchanged since it was hashed, without reading it; None where not known."""
         return None if self._recalled is None else self._recalled.sha256(Path(path).absolute())
+
+    def remembered_stat(self, path: Path | str) -> list[int] | None:
+        """Size, times (ns) and inode a file had when it was hashed; None where its times could not be trusted."""
+        return None if self._recalled is None else self._recalled.stat(os.fspath(path))
 
     # captures and results
 

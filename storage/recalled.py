@@ -36,6 +36,11 @@ class Recalled:
             raise told(error, f"stat {path}") from error
         return known[1] if known[0] == SourceStat.of(status) else None
 
+    def stat(self, path: str) -> list[int] | None:
+        """What a file's stat was when it was hashed, without looking at the file."""
+        known = self._stats.get(path)
+        return None if known is None else [known[0].size, known[0].mtime_ns, known[0].ctime_ns, known[0].inode]
+
     def note(self, path: str, stat: SourceStat, digest: str, hashed_ns: int) -> None:
         """Remember a hash, unless the file was changed so shortly before that it may be again unseen."""
         if not stat.settled(hashed_ns):

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from ...storage import Archive
 from ..contracts import CaptureRow, Fitness
 from ..execution.orders import Done, Job, Order
-from ..execution.spread import Spread, carried_out
+from ..execution.spread import Spread, carried_out, expect_workers
 from ..host import Host
 from ..study import CapturesTable, Outcome, Study, check_question, compare, load_study, read_captures_table
 from .documents import capture_entries, reading_entries, without_nan, write_document
@@ -19,54 +19,9 @@ from .pages import Pages
 from .question import bound_recipe, readers_of
 from .remembered import remember_study
 from .rerun import known_orders, note_done
-from .unchanged import Stamp, StoredEntries
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-DEFAULT_ARCHIVE = Path("thrumline-archive")
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """One step of a running study, for whoever watches."""
-
-    done: int
-    total: int
-    file: str
-    platform: str
-    state: str
-
-
-Watch = Callable[[Progress], None]
-
-
-@dataclass(frozen=True, slots=True)
-class StudyRun:
-    """What a run gives back: plain entries as in the files, and where the files are."""
-
-    study: Study
-    captures: Sequence[dict[str, Any]]
-    readings: Sequence[dict[str, Any]]
-    comparisons: Sequence[dict[str, Any]]
-    over_platforms: Sequence[dict[str, Any]]
-    sentences: Sequence[str]
-    notes: Sequence[str]
-    files: Sequence[Path]
-    n_new_captures: int = 0
-    n_new_results: int = 0
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @property
-    def n_left_out(self) -> int:
-        """Captures refused or unfit."""
-        return sum(entry["state"] != "fit" for entry in self.captures)
-
-    def table(self, name: str) -> pd.DataFrame:
-        """``captures``, ``readings``, ``comparisons`` or ``over_platforms`` as a pandas table."""
-        import pandas as pd
-
-        return pd.DataFrame(list(getattr(self, name)))
+from .stamping import Stamp
+from .study_run import DEFAULT_ARCHIVE, Progress, StudyRun, Watch, out_folder
+from .unchanged import as_it_stands, unchanged_run
 
 
 def run_study(
@@ -78,40 +33,46 @@ def run_study(
     Raises StudyError, RecipeError, SchemaError, SettingsError, PluginError before any sample is read; what a
     single file does never raises: its row is refused or unfit, with reasons, and the others go on.
     """
+    stands = unchanged_run(study_file, archive_dir=archive_dir, out_dir=out_dir)
+    if stands is not None:
+        return stands
+    return run_whole(
+        study_file, archive_dir=archive_dir, out_dir=out_dir, spread=spread, watch=watch, command=command
+    )
+
+
+def run_whole(
+    study_file: Path | str, *, archive_dir: Path | str | None = None, out_dir: Path | str | None = None,
+    spread: Spread | None = None, watch: Watch | None = None, command: str = "",
+) -> StudyRun:  # fmt: skip
+    """The same, for whoever has asked ``unchanged_run`` already. Raises as ``run_study`` does."""
     path = Path(study_file)
     study = load_study(path)
     table = read_captures_table(study.table_path)
     remarks = check_question(study, table)
+    spread = spread or Spread()
+    archive_path = Path(archive_dir) if archive_dir is not None else DEFAULT_ARCHIVE
+    if not archive_path.exists():
+        expect_workers(spread, len(table.rows))
     host = Host.discover()
     recipe = bound_recipe(study, host)
-    out = Path(out_dir) if out_dir is not None else path.parent / f"{path.stem}-results"
-    archive_path = Path(archive_dir) if archive_dir is not None else DEFAULT_ARCHIVE
+    out = out_folder(path, out_dir)
     with Archive.open(archive_path, role="coordinator", create=True) as archive:
         job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
-        done = _carried_out(job, table, archive, spread or Spread(), watch)
+        done = _carried_out(job, table, archive, spread, watch)
         stamp = Stamp.of(study, table, done, host, archive)
         done = without_doubled(table.rows, done)
         _note_facts(archive, table.rows, done)
         remember_study(archive, study, table.rows, done)
         kept = stamp.holds(out)
         if kept is not None:
-            return _as_it_stands(study, out, kept)
-        outcome, captures, readings = _answer(study, table, done)
-        outcome = replace(outcome, notes=(*remarks, *outcome.notes))
-        pages = Pages(study, path, out, archive, host, command)
-        run = _written(pages, outcome, captures, readings, done)
-        stamp.keep(out, run.files, run.sentences, run.notes)
+            run = _with_counts(as_it_stands(path, out, kept), done)
+        else:
+            outcome, captures, readings = _answer(study, table, done)
+            outcome = replace(outcome, notes=(*remarks, *outcome.notes))
+            run = _written(Pages(study, path, out, archive, host, command), outcome, captures, readings, done)
+        stamp.keep(out, run, archive)
         return run
-
-
-def _as_it_stands(study: Study, out: Path, kept: Mapping[str, Any]) -> StudyRun:
-    """The run whose files are in ``out``, made from exactly what this one would make them from."""
-    comparisons = out / "comparisons.json"
-    return StudyRun(
-        study, StoredEntries(out / "captures.json", "captures"), StoredEntries(out / "readings.json", "readings"),
-        StoredEntries(comparisons, "comparisons"), StoredEntries(comparisons, "over_platforms"),
-        kept["sentences"], kept["notes"], [out / name for name in kept["files"]],
-    )  # fmt: skip
 
 
 def _orders(table: CapturesTable) -> list[Order]:
@@ -189,13 +150,15 @@ def _written(
     over = [without_nan(item.as_json()) for item in outcome.over_platforms]
     bare = [{key: value for key, value in entry.items() if key != "fitness"} for entry in captures]
     files = [
-        write_document(out / "captures.json", "captures", without_nan(bare)),
-        write_document(out / "readings.json", "readings", without_nan(readings)),
+        write_document(out / "captures.json", "captures", bare),
+        write_document(out / "readings.json", "readings", readings),
         write_document(out / "comparisons.json", "comparisons", comparisons, over_platforms=over),
     ]
     files += pages.written(outcome, captures, readings)
-    return StudyRun(
-        pages.study, bare, readings, comparisons, over, outcome.sentences, outcome.notes, files,
-        n_new_captures=sum(item.new_capture for item in done.values()),
-        n_new_results=sum(item.new_result for item in done.values()),
-    )  # fmt: skip
+    run = StudyRun(pages.study_file, bare, readings, comparisons, over, outcome.sentences, outcome.notes, files)
+    return _with_counts(run, done)
+
+
+def _with_counts(run: StudyRun, done: dict[int, Done]) -> StudyRun:
+    captures, results = (sum(getattr(item, name) for item in done.values()) for name in ("new_capture", "new_result"))
+    return replace(run, n_new_captures=captures, n_new_results=results)

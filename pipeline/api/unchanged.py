@@ -1,9 +1,11 @@
-"""A run that finds nothing new: what its files depend on, put into one stamp beside them.
+"""A run that finds nothing new, told before anything that takes time is loaded.
 
-The stamp is the hash of everything the files in the output folder are made from: the study's and the table's
-bytes, what each row came to (identities of capture and result, or the refusal), the archive, every source file
-of this package and of the plugins, and the libraries' versions. With it stand size and time of each written
-file. Only where all of it is as it was are the files left alone; a doubt of any kind writes them anew.
+Beside a study's files lies a note of what they were made from: the bytes of study file, table and recipe, every
+source file of this package and of the plugins, what is installed, each capture's file (size, times and inode, as
+when it was hashed), the results in the archive, and the name of the state the archive was left in, which ends with
+anything that anybody writes to it (``storage.at_rest``). Where all of it still is as noted, and so are the files
+themselves, another run would make the same files: they are left alone. A doubt of any kind is answered by a whole
+run, which recomputes only what is missing and may find, by what each row came to, that its files stand as well.
 """
 
 from __future__ import annotations
@@ -13,117 +15,121 @@ import json
 import os
 import platform
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from importlib.metadata import version
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, overload
+from typing import Any
 
-from ...storage import Archive
-from ..execution.orders import Done
-from ..host import Host
-from ..study import CapturesTable, Study
+from ...storage.at_rest import at_rest
+from .study_run import DEFAULT_ARCHIVE, StoredEntries, StudyRun, out_folder
 
 STAMP_FILE = ".unchanged.json"
-LIBRARIES = ("thrumline", "numpy", "scipy", "xarray", "zarr", "dask", "jinja2")
 _ROOMS = ("pipeline", "plugins", "storage")
+_TOLD_BY = ("METADATA", "PKG-INFO", "entry_points.txt")
+_DISTRIBUTION = (".dist-info", ".egg-info")
 
 
-@dataclass(frozen=True, slots=True)
-class Stamp:
-    """Hash of all that the files of one run are made from."""
-
-    digest: str
-
-    @classmethod
-    def of(
-        cls, study: Study, table: CapturesTable, done: Mapping[int, Done], host: Host, archive: Archive
-    ) -> Stamp:
-        """The stamp of a study's run; ``done`` before duplicates are refused (they follow from it)."""
-        digest = hashlib.sha256()
-        for path in (study.file, table.path):
-            digest.update(path.read_bytes() if path is not None else b"")
-            digest.update(str(path).encode())
-        for problem in table.problems:
-            digest.update(repr(problem).encode())
-        for number, item in sorted(done.items()):
-            said = (number, item.capture_id, item.result_id, item.sha256, None if item.result_id else item.fitness)
-            digest.update(repr(said).encode())
-        digest.update(repr((archive.id, host.fingerprint(), platform.python_version())).encode())
-        digest.update(repr([(name, version(name)) for name in LIBRARIES]).encode())
-        for entry in _sources(host):
-            digest.update(entry.encode())
-        return cls(digest.hexdigest())
-
-    def keep(self, out: Path, files: Iterable[Path], sentences: Sequence[str], notes: Sequence[str]) -> None:
-        """Put the stamp beside the files; it appears whole or not at all."""
-        document = {
-            "stamp": self.digest, "files": {path.name: _written(path) for path in files},
-            "sentences": list(sentences), "notes": list(notes),
-        }  # fmt: skip
-        unfinished = out / f"{STAMP_FILE}.unfinished"
-        unfinished.write_text(json.dumps(document), encoding="utf-8")
-        os.replace(unfinished, out / STAMP_FILE)  # noqa: PTH105
-
-    def holds(self, out: Path) -> Mapping[str, Any] | None:
-        """What was kept with the files in ``out``, if they are those of this stamp, untouched; else None."""
-        try:
-            kept: dict[str, Any] = json.loads((out / STAMP_FILE).read_text(encoding="utf-8"))
-            same = kept["stamp"] == self.digest
-            untouched = all(_written(out / name) == as_written for name, as_written in kept["files"].items())
-        except (OSError, ValueError, KeyError, AttributeError, TypeError):
-            return None
-        return kept if same and untouched else None
+def unchanged_run(
+    study_file: Path | str, *, archive_dir: Path | str | None = None, out_dir: Path | str | None = None
+) -> StudyRun | None:
+    """The run whose files lie in ``out_dir``, if another one would make the same; None in any doubt."""
+    path = Path(study_file)
+    out = out_folder(path, out_dir)
+    kept = read_note(out)
+    if kept is None or not _holds(kept, str(path), Path(archive_dir or DEFAULT_ARCHIVE), out):
+        return None
+    return as_it_stands(path, out, kept)
 
 
-def _written(path: Path) -> list[int]:
-    status = path.stat()
-    return [status.st_size, status.st_mtime_ns, status.st_ino]
+def as_it_stands(study_file: Path, out: Path, kept: Mapping[str, Any]) -> StudyRun:
+    """The run whose files are in ``out``, made from exactly what this one would make them from."""
+    comparisons = out / "comparisons.json"
+    return StudyRun(
+        study_file, StoredEntries(out / "captures.json", "captures"), StoredEntries(out / "readings.json", "readings"),
+        StoredEntries(comparisons, "comparisons"), StoredEntries(comparisons, "over_platforms"),
+        kept["sentences"], kept["notes"], [out / name for name in kept["files"]], unchanged=True,
+    )  # fmt: skip
 
 
-def _sources(host: Host) -> Iterator[str]:
-    """Place, size and time of every source file that has a say: an edited one makes everything anew."""
-    root = Path(__file__).parents[2]
-    places = {path for room in _ROOMS for path in _files_below(root / room)}
-    modules = (sys.modules.get(offer.offered.__module__) for offer in host.offers)
-    places |= {file for module in modules if (file := getattr(module, "__file__", None)) is not None}
-    for place in sorted(places):
-        status = os.stat(place)  # noqa: PTH116  some hundred of them in every run
-        yield f"{place}:{status.st_size}:{status.st_mtime_ns};"
+def read_note(out: Path) -> dict[str, Any] | None:
+    """What the last run noted beside its files; None where there is nothing that can be read."""
+    try:
+        kept = json.loads((out / STAMP_FILE).read_bytes())
+    except (OSError, ValueError):
+        return None
+    return kept if isinstance(kept, dict) else None
 
 
-def _files_below(folder: Path) -> Iterator[str]:
-    for place, folders, names in os.walk(folder):
-        folders[:] = [name for name in folders if name != "__pycache__"]
-        yield from (os.path.join(place, name) for name in names if not name.startswith("."))  # noqa: PTH118
+def _holds(kept: Mapping[str, Any], study: str, archive: Path, out: Path) -> bool:
+    """Whether all that is noted is as it was; the cheap and the likely first."""
+    try:
+        rest = at_rest(archive)
+        return (
+            rest is not None
+            and kept["state"] == rest.state
+            and kept["documents"][0] == study
+            and kept["made_with"] == made_with(kept["documents"])
+            and untouched(out, kept["files"])
+            and all(seen_now(path) == seen for path, seen in kept["strangers"].items())
+            and all(seen_now(path) == seen for path, seen in kept["sources"].items())
+            and _there(archive, kept["results"])
+        )
+    except (OSError, KeyError, AttributeError, TypeError, IndexError):
+        return False
 
 
-@dataclass
-class StoredEntries(Sequence[dict[str, Any]]):
-    """Entries of one file for machines, read when somebody asks for them."""
+def made_with(documents: Iterable[str]) -> str:
+    """Hash of the documents' places and bytes, of this package's files, of what is installed."""
+    digest = hashlib.sha256(platform.python_version().encode())
+    for path in documents:
+        digest.update(f"{path}\n{os.path.abspath(path)}\n".encode("utf-8", "surrogatepass"))  # noqa: PTH100
+        digest.update(hashlib.sha256(Path(path).read_bytes()).digest())
+    for line in sorted([*package_files(), *installed()]):
+        digest.update(line.encode("utf-8", "surrogatepass"))
+    return digest.hexdigest()
 
-    path: Path
-    name: str
-    _read: list[dict[str, Any]] | None = field(default=None, repr=False)
 
-    def _all(self) -> list[dict[str, Any]]:
-        if self._read is None:
-            self._read = json.loads(self.path.read_text(encoding="utf-8"))[self.name]
-        return self._read
+def package_files() -> Iterator[str]:
+    """Place, size and time of every file of this package, templates and recipes too: an edited one counts."""
+    root = os.fspath(Path(__file__).parents[2])
+    for room in _ROOMS:
+        yield from _files_below(f"{root}/{room}")
 
-    @overload
-    def __getitem__(self, index: int) -> dict[str, Any]: ...
 
-    @overload
-    def __getitem__(self, index: slice) -> list[dict[str, Any]]: ...
+def _files_below(folder: str) -> Iterator[str]:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir():
+                yield from _files_below(entry.path) if entry.name != "__pycache__" else ()
+            elif not entry.name.startswith("."):
+                status = entry.stat()
+                yield f"{entry.path}:{status.st_size}:{status.st_mtime_ns};"
 
-    def __getitem__(self, index: int | slice) -> dict[str, Any] | list[dict[str, Any]]:
-        return self._all()[index]
 
-    def __len__(self) -> int:
-        return len(self._all())
+def installed() -> Iterator[str]:
+    """Every distribution that Python finds, with size and time of the files that tell its version and its plugins."""
+    for folder in dict.fromkeys(sys.path):
+        if os.path.isdir(folder or "."):  # noqa: PTH112
+            with os.scandir(folder or ".") as entries:
+                for entry in entries:
+                    if entry.name.endswith(_DISTRIBUTION):
+                        yield from (f"{entry.path}/{name}:{seen_now(f'{entry.path}/{name}')};" for name in _TOLD_BY)
 
-    def __eq__(self, other: object) -> bool:
-        return list(self) == list(other) if isinstance(other, Sequence) else NotImplemented
 
-    __hash__ = None  # type: ignore[assignment]
+def seen_now(path: str) -> list[int] | None:
+    """Size, times and inode of a file, as the archive remembers them of a file it hashed; None where there is none."""
+    try:
+        status = os.stat(path)  # noqa: PTH116  thousands of them in every run
+    except OSError:
+        return None
+    return [status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino]
+
+
+def untouched(out: Path, files: Mapping[str, Any]) -> bool:
+    """Whether the files are those that were written: by size, times and inode."""
+    return all(seen is not None and seen_now(f"{out}/{name}") == seen for name, seen in files.items())
+
+
+def _there(archive: Path, results: Iterable[str]) -> bool:
+    """Whether the archive has all of these results; whoever removes one by hand gets it made anew."""
+    top = f"{archive}/results"
+    return all(os.path.exists(f"{top}/{identity[:2]}/{identity}/MANIFEST.json") for identity in results)  # noqa: PTH110

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import shlex
 import sys
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from .faults import DONE, SOME_LEFT_OUT
 from .options import archive_option, json_option, spread_options
+
+if TYPE_CHECKING:
+    from ..api import StudyRun
 
 
 @click.command(epilog="Example: thrumline run wheatear.toml --out results")
@@ -26,20 +30,27 @@ def run(study: Path, archive_dir: Path | None, out_dir: Path | None, as_json: bo
     STUDY is a .toml file with the question and the path of its table of captures. Only what the archive
     lacks is computed. Exit code 4: done, but some captures were refused or unfit.
     """
-    from ..api import Spread, run_study
+    from ..api import unchanged_run
     from .telling import tell_run
-    from .watching import watching
 
-    with watching() as watch:
-        done = run_study(
-            study, archive_dir=archive_dir, out_dir=out_dir, spread=Spread(**spread), watch=watch,
-            command=shlex.join(["thrumline", *sys.argv[1:]]),
-        )  # fmt: skip
+    stands = unchanged_run(study, archive_dir=archive_dir, out_dir=out_dir)
+    done = stands if stands is not None else _whole(study, archive_dir, out_dir, spread)
     if as_json:
         click.echo(run_document(done))
     else:
         tell_run(done)
     return SOME_LEFT_OUT if done.n_left_out else DONE
+
+
+def _whole(study: Path, archive_dir: Path | None, out_dir: Path | None, spread: Mapping[str, Any]) -> StudyRun:
+    from ..api import Spread, run_whole
+    from .watching import watching
+
+    with watching() as watch:
+        return run_whole(
+            study, archive_dir=archive_dir, out_dir=out_dir, spread=Spread(**spread), watch=watch,
+            command=shlex.join(["thrumline", *sys.argv[1:]]),
+        )  # fmt: skip
 
 
 def run_document(done: Any) -> str:

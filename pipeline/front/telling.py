@@ -29,6 +29,8 @@ def tell_run(run: StudyRun) -> None:
     click.echo("files:")
     for path in run.files:
         click.echo(f"  {path}")
+    if run.unchanged:
+        click.echo(f"nothing new: {len(run.captures)} captures, table, question, program as before; the files stand")
 
 
 def tell_comparisons(comparisons: Iterable[Mapping[str, Any]]) -> None:

@@ -12,7 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from ..api import Watch
-    from ..api.studies import Progress
+    from ..api.study_run import Progress
 
 LINES_EVERY_S = 5.0
 """Plain output says something this often, so that a log file shows life without drowning."""
