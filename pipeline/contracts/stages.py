@@ -79,6 +79,14 @@ class Transform(Stage[SettingsT]):
         """Seconds of input needed on either side of a piece to make that piece's output exactly."""
         return 0.0
 
+    def divisible(self, signal: SignalSpec) -> bool:
+        """Whether a long run may be cut into parts, each of which begins with a block whose ``first`` is not 0.
+
+        Such a part, with its halo on both sides, must give the samples that the whole run gives, under the same
+        counts (output 0 is at the run's first instant). By default only where there is no halo.
+        """
+        return self.halo_s(signal) == 0.0
+
 
 class Accumulator(ABC):
     """One estimator at work. Memory must not grow with the samples pushed through (small tracks may)."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import traceback
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from ..contracts import (
     ChainSchema,
     Context,
     Estimator,
+    SignalSpec,
     Stage,
     ThrumlineError,
     Transform,
@@ -73,11 +75,17 @@ class Watcher:
     error: Exception | None = None
     begin: int = 0
     end: int | None = None
+    per_sample: float = 1.0
+    """Samples that reach this estimator for each sample of the capture."""
 
     def share(self, part: Part) -> None:
         """Take the frames that start in this part: whole frames, each in one part only."""
-        self.begin = part.start // self.hop * self.hop
-        self.end = None if part.stop is None else part.stop // self.hop * self.hop + self.length - self.hop
+        self.begin = self._frame_at(part.start)
+        self.end = None if part.stop is None else self._frame_at(part.stop) + self.length - self.hop
+
+    def _frame_at(self, sample: int) -> int:
+        """Where the frame that a sample of the capture falls into starts, in the samples seen here."""
+        return int(sample * self.per_sample) // self.hop * self.hop
 
     def watch(self, block: Block) -> None:
         """Take what of the block lies in this watcher's share; a fault ends this watcher alone."""
@@ -131,8 +139,22 @@ class Pass:
 
     @property
     def divisible(self) -> bool:
-        """Whether parts may start anywhere: no transform carries anything from sample to sample."""
-        return all(stage.halo_s(self._signal) == 0 for stage in self.stages if isinstance(stage, Transform))
+        """Whether parts may start anywhere: every transform can begin within a run, given its halo."""
+        return all(stage.divisible(signal) for stage, signal in self._transforms())
+
+    def _transforms(self) -> Iterator[tuple[Transform[Any], SignalSpec]]:
+        """Each transform and the signal it receives."""
+        schema = ChainSchema(self._signal)
+        for stage in self.stages:
+            if isinstance(stage, Transform):
+                yield stage, schema.signal
+                schema = stage.schema(schema)
+
+    @property
+    def _halo(self) -> int:
+        """Samples of the capture that the transforms need on either side of a part."""
+        seconds = sum(stage.halo_s(signal) for stage, signal in self._transforms())
+        return math.ceil(seconds * (self._signal.rate_hz or 0.0)) + 1 if seconds else 0
 
     def parts(self, n_samples: int) -> list[Part]:
         """The whole pass as parts of about ``n_samples`` samples, in order."""
@@ -153,10 +175,23 @@ class Pass:
             for part in parts if parts is not None else [Part(i, 0, None) for i in range(len(self.pieces))]:
                 for watcher in watchers:
                     watcher.share(part)
-                counted = part.start > 0 or part.stop is not None
-                line = _Line(slots, self.pieces[part.piece].window, counted=counted)
+                line = _Line(slots, self.pieces[part.piece].window, self._origins(part, slots))
                 line.feed(self._blocks(part, watchers))
         return watchers
+
+    def _origins(self, part: Part, slots: Sequence[BlockFlow | Watcher]) -> list[int] | None:
+        """Per slot, the count of the first sample that counts, which a part that starts later does not see."""
+        piece = self.pieces[part.piece]
+        if part.start == 0 and part.stop is None:
+            return None
+        before = self._bounds(piece)[0] - piece.run.start
+        origins, transformed = [], False
+        for slot in slots:
+            rate = slot.per_sample if isinstance(slot, Watcher) else 1.0
+            # a millionth of a sample, as where stretches are cut
+            origins.append(math.ceil(before * rate - 1e-6) if transformed else before)
+            transformed = transformed or isinstance(slot, BlockFlow)
+        return origins
 
     def _opened(self, *, in_parts: bool) -> list[BlockFlow | Watcher]:
         schema = ChainSchema(self._signal)
@@ -167,7 +202,9 @@ class Pass:
                 slots.append(stage.open(schema.signal, here))
                 schema = stage.schema(schema)
             else:
-                slots.append(_opened_watcher(stage, here, self._products, in_parts=in_parts))
+                watcher = _opened_watcher(stage, here, self._products, in_parts=in_parts)
+                watcher.per_sample = _ratio(schema.signal, self._signal)
+                slots.append(watcher)
         return slots
 
     def _counting(self, piece: Piece) -> int:
@@ -186,10 +223,18 @@ class Pass:
         if part.start == 0 and part.stop is None:
             return self.samples.blocks(piece.run, part.piece)
         origin = self._bounds(piece)[0]
-        first = origin + min(watcher.begin for watcher in watchers)
-        ends = [watcher.end for watcher in watchers]
-        last = piece.run.stop if None in ends else origin + max(end for end in ends if end is not None)
-        return self.samples.blocks(Run(first, min(last, piece.run.stop)), part.piece, counted_from=origin)
+        first = origin + min(math.floor(watcher.begin / watcher.per_sample) for watcher in watchers)
+        last = piece.run.stop
+        if part.stop is not None:
+            needed = (math.ceil(w.end / w.per_sample) for w in watchers if w.end is not None)
+            last = min(last, origin + max(needed) + self._halo)
+        share = Run(max(piece.run.start, first - self._halo), last)
+        return self.samples.blocks(share, part.piece, counted_from=piece.run.start)
+
+
+def _ratio(there: SignalSpec, here: SignalSpec) -> float:
+    """Samples of one signal for each of another."""
+    return there.rate_hz / here.rate_hz if there.rate_hz and here.rate_hz else 1.0
 
 
 def _opened_watcher(
@@ -207,10 +252,10 @@ class _Line:
     """The slots of a pass while one piece goes through them."""
 
     def __init__(
-        self, slots: Sequence[BlockFlow | Watcher], window: tuple[float, float] | None, *, counted: bool
+        self, slots: Sequence[BlockFlow | Watcher], window: tuple[float, float] | None, origins: list[int] | None
     ) -> None:
-        self.slots, self._window, self._counted = slots, window, counted
-        self._origin: dict[int, int] = {}
+        self.slots, self._window = slots, window
+        self._origin = {} if origins is None else dict(enumerate(origins))
 
     def feed(self, blocks: Iterable[Block]) -> None:
         """All blocks, then what the transforms still hold."""
@@ -239,8 +284,8 @@ class _Line:
             return block
         first, last = (_count_before(block, instant) for instant in self._window)
         inside = cut(block, first, last)
-        if inside is None or self._counted:
-            return inside
+        if inside is None:
+            return None
         return replace(inside, first=inside.first - self._origin.setdefault(at, inside.first))
 
 

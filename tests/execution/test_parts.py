@@ -17,13 +17,14 @@ from thrumline.pipeline.testing import IdleSpec, Slam, idle_capture
 FACTS = {"cylinders": 4, "rpm": 750.0, "coupling": ""}
 
 
-@pytest.fixture(scope="module")
-def samples():
-    """70 s at 800 Hz with a slam, so that there are two stretches."""
-    capture = idle_capture(IdleSpec(duration_s=70, rate_hz=800, rpm=750, cylinders=4, slam=Slam(40.0)), seed=3)
+@pytest.fixture(scope="module", params=[800.0, 7000.0], ids=["as sampled", "made slower"])
+def samples(request):
+    """70 s with a slam, so that there are two stretches; at 7 kHz every second sample is used."""
+    rate = request.param
+    capture = idle_capture(IdleSpec(duration_s=70, rate_hz=rate, rpm=750, cylinders=4, slam=Slam(40.0)), seed=3)
     counts = np.rint(np.asarray(capture.acceleration) / 1e-3).astype(np.int32)
     channels = tuple(ChannelHead(axis, "acceleration", "mm/s2", "m s-2", 1e-3, axis=axis) for axis in "xyz")
-    head = CaptureHead(0, "test", (GroupHead("g0", channels, Clock(True, 0.0, 800.0), counts.shape[1], "int32"),))
+    head = CaptureHead(0, "test", (GroupHead("g0", channels, Clock(True, 0.0, rate), counts.shape[1], "int32"),))
     return CaptureSamples(head, {"g0_counts": HeldArray(counts)}, ["acceleration"])
 
 
@@ -54,7 +55,9 @@ def test_parts_merge_to_the_same_products_as_one_pass(samples, n_parts):
     assert len(whole.fitness.stretches) == 2
     assert parted.fitness.stretches == whole.fitness.stretches
     assert parted.faults == whole.faults == {}
-    np.testing.assert_allclose(parted.products["spectra"].auto, whole.products["spectra"].auto, rtol=1e-12)
+    auto = whole.products["spectra"].auto
+    # near half the new rate a filter has left less than the rounding of its sums, which is of the floor's size
+    np.testing.assert_allclose(parted.products["spectra"].auto, auto, rtol=1e-12, atol=1e-12 * np.median(auto))
     for mine, other in zip(whole.readings, parted.readings, strict=True):
         assert (mine.reading, mine.combination, mine.absent) == (other.reading, other.combination, other.absent)
         assert other.value == pytest.approx(mine.value, rel=1e-9)

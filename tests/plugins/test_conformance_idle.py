@@ -85,6 +85,24 @@ class TestResampleUniform(TransformSuite):
             assert self.whole(run).values.tobytes() == run.values.tobytes()
 
 
+class TestResampleSlower(TransformSuite):
+    """A rate that needs no more than every second sample: 1,280 Hz stay flat."""
+
+    def stage(self):
+        return made("resample")
+
+    def example(self):
+        return example_of(idle_capture(replace(SPEC, duration_s=6.0, rate_hz=7000.0), 5), FACTS, split_s=3.5)
+
+    def test_the_rate_is_divided_by_a_whole_number(self):
+        assert {self.whole(run).rate_hz for run in self.example().runs} == {3500.0}
+
+    def test_other_quantities_than_acceleration_keep_their_rate(self):
+        schema = self.example().schema
+        sound = replace(schema.signal, channels=(ChannelSpec("p", "pressure", "Pa"), *schema.signal.channels))
+        assert self.stage().schema(replace(schema, signal=sound)).signal.rate_hz == 7000.0
+
+
 class TestResampleStamped(TransformSuite):
     def stage(self):
         return made("resample")
