@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import os
 import platform
 import resource
@@ -13,26 +15,44 @@ from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
 
+PR_SET_CHILD_SUBREAPER = 36
+
 MAY_END_WITH = (0, 4)
 """Exit codes of a run that was done: 4 says some captures were left out."""
 
 
 class Cost(float):
-    """Wall seconds of a process, with the CPU seconds of it and of all it started and waited for."""
+    """Wall seconds of a process, with the CPU seconds of it and of all processes that came of it."""
 
     cpu: float = 0.0
 
 
 def process_seconds(command: Sequence[str], cwd: Path | None = None) -> Cost:
     """Wall time of one process. Raises RuntimeError with its last words where it fails."""
+    _adopt_orphans()
     before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
     cost = Cost(time.perf_counter() - begun)
+    _wait_for_orphans()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     cost.cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     if done.returncode not in MAY_END_WITH:
         raise RuntimeError(f"{' '.join(command[:4])} ended with {done.returncode}: {done.stderr[-2000:]}")
     return cost
+
+
+def _adopt_orphans() -> None:
+    """Workers are children of a process that outlives their parent: become the one they fall to (Linux only)."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
+
+
+def _wait_for_orphans(patience_s: float = 10.0) -> None:
+    ends = time.monotonic() + patience_s
+    with contextlib.suppress(ChildProcessError):
+        while time.monotonic() < ends:
+            if os.waitpid(-1, os.WNOHANG) == (0, 0):
+                time.sleep(0.02)
 
 
 def function_seconds(work: Callable[[], object], at_least_s: float = 0.2) -> float:
