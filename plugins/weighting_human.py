@@ -28,14 +28,8 @@ from ..pipeline.contracts import (
     sensor_floor,
 )
 from ..pipeline.contracts.signal import FloatArray
-from ..pipeline.kernels.weighting import (
-    ExposureGauge,
-    WeightedStream,
-    Weighting,
-    WeightingFilter,
-    noise_bandwidth_hz,
-    weighting_filter,
-)
+from ..pipeline.kernels.filter_fit import FittedFilter, WeightedStream
+from ..pipeline.kernels.weighting import ExposureGauge, Weighting, noise_bandwidth_hz, weighting_filter
 
 CAUTION = (
     "Weighted with ISO 2631-1 at the seat base (seat guide), not at the seat surface; the seat's own transfer is not "
@@ -124,7 +118,7 @@ class _Weighing(Accumulator):
     n_settle: int
 
     def __post_init__(self) -> None:
-        self._designs: dict[Weighting, WeightingFilter] = {
+        self._designs: dict[Weighting, FittedFilter] = {
             w: weighting_filter(w, self.rate_hz) for w in dict.fromkeys(self.weightings)
         }
         self._streams: list[WeightedStream] = []

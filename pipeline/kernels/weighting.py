@@ -1,16 +1,18 @@
 """Frequency weightings of ISO 2631-1 (Wk, Wd, Wc, Wf): the analogue response and digital filters that keep to it.
 
-A bilinear filter without correction is 14 % off at 80 Hz when sampled at 500 Hz. Here the analogue poles are
-mapped exactly (``exp(p/fs)``) and the numerator is fitted to the analogue response over the band of use.
+``filter_fit`` says how the digital filters are made.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
+
+from .filter_fit import AnalogueWeighting, FittedFilter, fitted_filter
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -19,12 +21,6 @@ WEIGHTINGS: tuple[Weighting, ...] = get_args(Weighting)
 
 BAND_HZ: dict[str, tuple[float, float]] = {"Wk": (0.5, 80.0), "Wd": (0.5, 80.0), "Wc": (0.5, 80.0), "Wf": (0.1, 0.5)}
 """Bands of use (ISO 2631-1, clause 5.5): in them the digital filters keep to the analogue response."""
-
-_NUMERATOR_TAPS = 24
-_LEAST_ABOVE = 0.02
-"""Response above the band of use below which only the absolute error counts."""
-_DELAY = 8
-"""The fitted numerator may lag by some samples: a delay changes no rms and makes the fit far better."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,17 +99,7 @@ def _pair(omega: float, q: float) -> list[complex]:
     return [complex(root) for root in roots]
 
 
-@dataclass(frozen=True, slots=True)
-class WeightingFilter:
-    """A digital filter: recursive sections and a numerator; ``upper_hz`` is how far it keeps to the analogue one."""
-
-    sos: FloatArray
-    numerator: FloatArray
-    upper_hz: float
-    largest_error: float
-
-
-def weighting_filter(weighting: Weighting, fs: float) -> WeightingFilter:
+def weighting_filter(weighting: Weighting, fs: float) -> FittedFilter:
     """Digital filter for a sampling rate, with its largest relative error over the band of use.
 
     Raises
@@ -121,68 +107,15 @@ def weighting_filter(weighting: Weighting, fs: float) -> WeightingFilter:
     ValueError
         If the rate is below 2.5 times the lower end of the band of use.
     """
-    low, high = BAND_HZ[weighting]
-    upper = min(high, 0.42 * fs)
-    if upper < 2.5 * low:
-        raise ValueError(f"{weighting} needs a sampling rate above {2.5 * low / 0.42:.3g} Hz, found {fs:g} Hz")
     zeros, poles, _ = _analogue_zpk(weighting)
-    digital_poles = np.exp(np.array(poles) / fs)
-    fitted_zeros = [1.0 for z in zeros if z == 0]  # the high pass keeps its zeros at standstill
-    from scipy.signal import zpk2sos  # late: only one recipe weighs, and the import takes half a second
-
-    sos = zpk2sos(fitted_zeros, digital_poles, 1.0)
-    numerator, error = _fitted_numerator(weighting, fs, fitted_zeros, digital_poles, upper)
-    return WeightingFilter(np.asarray(sos), numerator, upper, error)
-
-
-def _fitted_numerator(
-    weighting: Weighting, fs: float, zeros: list[float], poles: ComplexArray, upper: float
-) -> tuple[FloatArray, float]:
-    """Taps that bring poles and standstill zeros to the analogue response, by weighted least squares."""
-    low = BAND_HZ[weighting][0]
-    frequency = np.concatenate([np.geomspace(low / 4, upper, 600), np.geomspace(low, 0.49 * fs, 900)])
-    z = np.exp(-2j * np.pi * frequency / fs)
-    recursive = np.prod([1 - zero * z for zero in zeros], axis=0) / np.prod([1 - pole * z for pole in poles], axis=0)
-    wanted = analogue_response(frequency, weighting) * z**_DELAY
-    taps = np.arange(_NUMERATOR_TAPS)
-    # relative where the band is used; above it only small against the band, so that no other frequency leaks in
-    scale = np.where(frequency <= upper, np.abs(wanted), np.maximum(np.abs(wanted), _LEAST_ABOVE))
-    design = (recursive / scale)[:, None] * z[:, None] ** taps
-    target = wanted / scale
-    rows = np.concatenate([design.real, design.imag])
-    numerator = np.linalg.lstsq(rows, np.concatenate([target.real, target.imag]), rcond=1e-13)[0]
-    made = np.abs(design @ numerator)
-    inside = (frequency >= low) & (frequency <= upper)
-    return numerator, float(np.max(np.abs(made[inside] - 1.0)))
-
-
-@dataclass
-class WeightedStream:
-    """Filters consecutive blocks; cutting them elsewhere changes nothing (state is carried)."""
-
-    design: WeightingFilter
-    n_channel: int
-    _sections: FloatArray = field(init=False)
-    _tail: FloatArray = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._sections = np.zeros((self.design.sos.shape[0], self.n_channel, 2))
-        self._tail = np.zeros((self.n_channel, len(self.design.numerator) - 1))
-
-    def push(self, block: FloatArray) -> FloatArray:
-        """Weighted samples [shape=(n_channel, n)] of the next block [same shape]."""
-        from scipy.signal import sosfilt  # late: see weighting_filter
-
-        recursive, self._sections = sosfilt(self.design.sos, block, axis=-1, zi=self._sections)
-        joined = np.concatenate([self._tail, recursive], axis=-1)
-        taps = self.design.numerator
-        self._tail = joined[:, joined.shape[-1] - len(taps) + 1 :]
-        n = block.shape[-1]
-        out = np.zeros((self.n_channel, n))
-        for k, tap in enumerate(taps):
-            start = len(taps) - 1 - k
-            out += tap * joined[:, start : start + n]
-        return out
+    standstill = sum(zero == 0 for zero in zeros)
+    analogue = AnalogueWeighting(
+        partial(analogue_response, weighting=weighting), poles, standstill, *BAND_HZ[weighting]
+    )
+    try:
+        return fitted_filter(analogue, fs)
+    except ValueError as error:
+        raise ValueError(f"{weighting}: {error}") from None
 
 
 @dataclass

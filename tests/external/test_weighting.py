@@ -10,9 +10,9 @@ import pytest
 from scipy import signal
 
 from thrumline.pipeline.contracts import Block, ChannelSpec, Context, SignalSpec
+from thrumline.pipeline.kernels.filter_fit import WeightedStream
 from thrumline.pipeline.kernels.weighting import (
     ExposureGauge,
-    WeightedStream,
     analogue_response,
     weighting_filter,
 )

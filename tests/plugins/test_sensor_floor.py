@@ -120,7 +120,8 @@ def test_weighted_noise_reads_the_floor_of_its_weighting():
 
 def test_the_noise_bandwidth_of_a_weighting_is_that_of_its_own_filter():
     """Against the squares of the digital filter's impulse response: the sum is the mean square of unit noise."""
-    from thrumline.pipeline.kernels.weighting import WeightedStream, weighting_filter
+    from thrumline.pipeline.kernels.filter_fit import WeightedStream
+    from thrumline.pipeline.kernels.weighting import weighting_filter
 
     fs = 1000.0
     for weighting in ("Wk", "Wd"):
