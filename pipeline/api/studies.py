@@ -87,8 +87,13 @@ def _carried_out(
     done = {item.row: item for item in known.done}
     rows = {order.row.row: order.row for order in orders}
     taken_in: set[int] = set()
+    spoken_of = {item.capture_id for item in known.done}
     for item in carried_out(job, known.missing, archive, spread):
         note_done(archive, item)
+        if item.capture_id not in spoken_of:
+            # noted here, while workers work; a second row of the same capture has no say
+            spoken_of.add(item.capture_id)
+            _note_facts(archive, [rows[item.row]], {item.row: item})
         if item.deferred:
             taken_in |= {item.row} if item.new_capture else set()
             continue
