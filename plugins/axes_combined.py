@@ -13,19 +13,22 @@ from ..pipeline.contracts import (
     CombinedSpectra,
     Context,
     Derivation,
+    Fitness,
     ProductSpec,
     SchemaError,
     Spectra,
     StageSettings,
     hookimpl,
 )
-from ..pipeline.contracts.signal import FloatArray
+from ..pipeline.contracts.signal import ComplexArray, FloatArray
 from ..pipeline.kernels.axes import (
     largest_amplitude,
+    mean_after_tilt,
     mean_of_amplitudes,
     principal_amplitude,
     root_sum_square,
     spectral_matrix,
+    tilt_between_deg,
 )
 
 Combination = Literal["rss", "mean", "max", "principal"]
@@ -60,7 +63,7 @@ class Combine(Derivation[CombineSettings]):
         return incoming.plus(ProductSpec(self.makes, ("position", "combination", "frequency"), "m s-2"))
 
     def derive(self, products: Mapping[str, Any], context: Context) -> CombinedSpectra:  # noqa: ARG002
-        """Peak amplitude of every combination at every position with an acceleration axis."""
+        """Peak amplitude of every combination at every position with an acceleration axis; ``mean`` upright as well."""
         spectra: Spectra = products["spectra"]
         amplitude: dict[tuple[str, str], FloatArray] = {}
         for position, channels in axes_by_position(spectra).items():
@@ -69,7 +72,8 @@ class Combine(Derivation[CombineSettings]):
                 made = self._combined(combination, auto, spectra, channels)
                 if made is not None:
                     amplitude[position, combination] = made
-        return CombinedSpectra(spectra.frequency, amplitude, "m s-2")
+        upright, tilt = _as_if_upright(spectra, _static_vectors(products))
+        return CombinedSpectra(spectra.frequency, amplitude, "m s-2", upright, tilt)
 
     def _combined(
         self, combination: Combination, auto: FloatArray, spectra: Spectra, channels: tuple[int, ...]
@@ -94,13 +98,43 @@ def axes_by_position(spectra: Spectra) -> dict[str, tuple[int, ...]]:
 
 
 def _principal(auto: FloatArray, spectra: Spectra, channels: tuple[int, ...]) -> FloatArray | None:
+    found = _cross(spectra, channels)
+    return None if found is None else principal_amplitude(spectral_matrix(auto, *found))
+
+
+def _cross(spectra: Spectra, channels: tuple[int, ...]) -> tuple[list[tuple[int, int]], ComplexArray] | None:
+    """Cross spectra of each pair of these channels, by their places among them; None where one is missing."""
     rows = {pair: row for row, pair in enumerate(spectra.pairs)}
     pairs = [(i, j) for i in range(len(channels)) for j in range(i + 1, len(channels))]
     native = [(channels[i], channels[j]) for i, j in pairs]
     if any(pair not in rows for pair in native):
         return None
-    cross = np.array([spectra.cross[rows[pair]] for pair in native]).reshape(len(pairs), auto.shape[1])
-    return principal_amplitude(spectral_matrix(auto, pairs, cross))
+    cross = np.array([spectra.cross[rows[pair]] for pair in native])
+    return pairs, cross.reshape(len(pairs), spectra.auto.shape[1])
+
+
+def _static_vectors(products: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Static vectors by position, where a stage chose stretches and the sensor shows gravity."""
+    chosen = next((product for product in products.values() if isinstance(product, Fitness)), None)
+    return {} if chosen is None else chosen.facts.get("static_vector", {})
+
+
+def _as_if_upright(
+    spectra: Spectra, static: Mapping[str, Any]
+) -> tuple[dict[str, FloatArray], dict[str, float]]:
+    """What ``mean`` would show with each sensor upright, and how far from that it sits, degrees."""
+    upright: dict[str, FloatArray] = {}
+    tilt: dict[str, float] = {}
+    for position, channels in axes_by_position(spectra).items():
+        triple = tuple(sorted(channels, key=lambda i: spectra.channels[i].axis))
+        turned = any(spectra.channels[i].upright for i in triple)
+        # pairs are stored with the lower channel first, so only axes in the order x, y, z have theirs
+        found = None if turned or triple != channels or len(triple) != 3 else _cross(spectra, triple)
+        if position not in static or found is None:
+            continue
+        upright[position] = mean_after_tilt(spectra.auto[list(triple)], *found, static[position])
+        tilt[position] = tilt_between_deg(static[position], (0.0, 0.0, 1.0))
+    return upright, tilt
 
 
 @hookimpl

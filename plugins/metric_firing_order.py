@@ -12,6 +12,7 @@ from pydantic import Field
 from ..pipeline.contracts import (
     NOISE_FACT,
     ChainSchema,
+    CombinedSpectra,
     Context,
     Metric,
     OrderAmplitude,
@@ -78,10 +79,9 @@ class FiringOrder(Metric[FiringOrderSettings]):
                 i for i in context.signal.at(position) if context.signal.channels[i].quantity == "acceleration"
             ]
             if channels:
-                found += [
-                    self._above_sensor(self._reading(orders, position, channels, name), channels, context)
-                    for name in ("rss", "mean")
-                ]
+                made = [self._reading(orders, position, channels, name) for name in ("rss", "mean")]
+                made[1] = _with_tilt(made[1], products.get("combined"))
+                found += [self._above_sensor(reading, channels, context) for reading in made]
         return found
 
     def _above_sensor(self, reading: Reading, channels: list[int], context: Context) -> Reading:
@@ -138,6 +138,22 @@ class FiringOrder(Metric[FiringOrderSettings]):
         for slope, item in zip(gradient, entries, strict=True):
             full[channels.index(item.channel)] = slope
         return float(covariance.std(full))
+
+
+def _with_tilt(reading: Reading, combined: CombinedSpectra | None) -> Reading:
+    """The ``mean`` with the sensor's tilt and what it would be upright, by the averaged spectrum at the line.
+
+    Only spectra hold the phases between axes; there the line is smeared over bins, but over all axes alike.
+    """
+    upright = None if combined is None else combined.upright_mean.get(reading.position)
+    if combined is None or upright is None or reading.value is None or reading.frequency_hz is None:
+        return reading
+    at = int(np.argmin(np.abs(combined.frequency - reading.frequency_hz)))
+    as_is = combined.amplitude.get((reading.position, "mean"))
+    if as_is is None or as_is[at] <= 0.0:
+        return reading
+    tilt_deg, factor = combined.tilt_deg[reading.position], float(upright[at] / as_is[at])
+    return replace(reading, extra={**reading.extra, "tilt_deg": tilt_deg, "upright_mg": factor * reading.value})
 
 
 def _absent(like: Reading, orders: OrderSpectra, channels: list[int]) -> Reading:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Self
 
 import numpy as np
@@ -93,11 +94,12 @@ class HighestBin(Metric[HighestBinSettings]):
         spectra: Spectra = products["spectra"]
         band = self._band(context)
         floors = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra))
-        return [
-            self._above_sensor(self._reading(position, combination, band, amplitude, spectra, floors), spectra, context)
+        found = [
+            self._reading(position, combination, band, amplitude, spectra, floors)
             for (position, combination), amplitude in combined.amplitude.items()
             if combination in COMBINATIONS
         ]
+        return [self._above_sensor(_with_tilt(reading, combined), spectra, context) for reading in found]
 
     def _above_sensor(self, reading: Reading, spectra: Spectra, context: Context) -> Reading:
         """The reading, or its absence where the sensor's own noise in one bin comes near it."""
@@ -142,6 +144,16 @@ class HighestBin(Metric[HighestBinSettings]):
 
 def _channels(spectra: Spectra, position: str) -> list[int]:
     return [i for i, c in enumerate(spectra.channels) if c.position == position and c.quantity == "acceleration"]
+
+
+def _with_tilt(reading: Reading, combined: CombinedSpectra) -> Reading:
+    """A ``mean`` with the sensor's tilt and what the same bin would read upright, where gravity was seen."""
+    upright = combined.upright_mean.get(reading.position)
+    if reading.combination != "mean" or reading.frequency_hz is None or upright is None:
+        return reading
+    at = int(np.argmin(np.abs(combined.frequency - reading.frequency_hz)))
+    tilt = {"tilt_deg": combined.tilt_deg[reading.position], "upright_mg": float(upright[at]) / MILLI_G}
+    return replace(reading, extra={**reading.extra, **tilt})
 
 
 def nominal_firing_hz(facts: Mapping[str, Any]) -> float | None:

@@ -98,12 +98,15 @@ class CombinedSpectra:
     """``combined``: per position, the amplitude spectrum (peak, SI unit) of each axis combination.
 
     ``amplitude[(position, combination)]`` [shape=(n_f,)]; ``mean`` is the arithmetic mean over axes of the
-    amplitude *spectra*, never of time signals.
+    amplitude *spectra*, never of time signals. ``upright_mean[position]`` [shape=(n_f,)] is what ``mean`` would be
+    with the sensor upright, ``tilt_deg[position]`` how far from it it sits; both where gravity was seen.
     """
 
     frequency: FloatArray
     amplitude: Mapping[tuple[str, str], FloatArray]
     unit: str
+    upright_mean: Mapping[str, FloatArray] = field(default_factory=dict)
+    tilt_deg: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,8 @@ class ChannelSpec:
     full_scale: float | None = None
     step: float | None = None
     """Smallest difference the native counts can show, in the SI unit; None when stored as floats."""
+    upright: bool = False
+    """Whether a stage has turned this axis so that z is up, whatever way the sensor sat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +145,8 @@ class Context:
 
     ``facts`` holds the row's facts that the stage declared in ``uses_facts`` (None where the row is silent);
     ``asides`` the slow channels; ``gaps`` pairs of seconds where the clock has holes; ``span_s`` first and
-    last instant of the capture; ``clock`` figures of the clock fit (``jitter_s``, ``n_gaps`` ...).
+    last instant of the capture; ``clock`` figures of the clock fit (``jitter_s``, ``n_gaps`` ...); ``gravity`` the
+    static vector (x, y, z, m s-2) of each position that has one, known to stages after the choice of stretches.
     """
 
     signal: SignalSpec
@@ -152,6 +155,7 @@ class Context:
     gaps: tuple[tuple[float, float], ...] = ()
     span_s: tuple[float, float] = (0.0, 0.0)
     clock: Mapping[str, float] = field(default_factory=dict)
+    gravity: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
 
 ClockState = Literal["uniform", "stamped"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..contracts import Context, Derivation, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
@@ -48,7 +48,9 @@ def measuring_pass(
     before, after = recipe.stages[: recipe.choice + 1], recipe.stages[recipe.choice + 1 :]
     transforms = [stage for stage in before if isinstance(stage, Transform)]
     pieces = list(_stretch_pieces(samples, fitness, transforms))
-    return Pass([*transforms, *after], samples, context, products, pieces)
+    vectors = fitness.facts.get("static_vector", {})
+    known = replace(context, gravity={position: (v[0], v[1], v[2]) for position, v in vectors.items()})
+    return Pass([*transforms, *after], samples, known, products, pieces)
 
 
 def _stretch_pieces(

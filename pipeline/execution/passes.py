@@ -15,6 +15,7 @@ from ..contracts import (
     ChainSchema,
     Context,
     Estimator,
+    Fitness,
     SignalSpec,
     Stage,
     ThrumlineError,
@@ -131,6 +132,7 @@ class Pass:
         self.samples, self.pieces = samples, pieces
         self.stages = [stage for stage in stages if isinstance(stage, Transform | Estimator)]
         self._signal, self._context, self._products = samples.signal, context, products
+        self._selected = any(isinstance(product, Fitness) for product in products.values())
 
     @property
     def watches(self) -> bool:
@@ -144,7 +146,7 @@ class Pass:
 
     def _transforms(self) -> Iterator[tuple[Transform[Any], SignalSpec]]:
         """Each transform and the signal it receives."""
-        schema = ChainSchema(self._signal)
+        schema = ChainSchema(self._signal, selected=self._selected)
         for stage in self.stages:
             if isinstance(stage, Transform):
                 yield stage, schema.signal
@@ -194,7 +196,7 @@ class Pass:
         return origins
 
     def _opened(self, *, in_parts: bool) -> list[BlockFlow | Watcher]:
-        schema = ChainSchema(self._signal)
+        schema = ChainSchema(self._signal, selected=self._selected)
         slots: list[BlockFlow | Watcher] = []
         for stage in self.stages:
             here = replace(self._context, signal=schema.signal)
