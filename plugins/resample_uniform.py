@@ -48,6 +48,7 @@ class Resample(Transform[ResampleSettings]):
     name = "resample"
     numeric_version = 2
     Settings = ResampleSettings
+    acts_on = ("*",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """The same channels on a uniform clock."""

@@ -23,7 +23,7 @@ def bound_recipe(study: Study, host: Host) -> BoundRecipe:
     """
     recipe = load_recipe(study.recipe, relative_to=study.base_dir)
     bound = bind(recipe, overrides(study, recipe), host.stages)
-    bound.check(nominal_signal(recipe.quantities))
+    bound.check(nominal_signal(recipe.quantities), nominal_signal(recipe.beside) if recipe.beside else None)
     metrics = [stage for stage in bound.stages if isinstance(stage, Metric)]
     names = [name for metric in metrics for name in metric.reading_names if name not in metric.no_percent]
     if study.reading not in names:

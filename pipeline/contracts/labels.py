@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 from .errors import ReaderRefusal
 from .reasons import ReasonCode
-from .records import AxisSource, ChannelHead, ChannelMapping
-from .units import Unit, known_unit, unit_names
+from .records import AxisSource, CaptureHead, ChannelHead, ChannelMapping
+from .units import SOUND_UNITS, Unit, known_unit, unit_names
 
 _TIME = re.compile(
     r"(?:(?:time|t|timestamp|time stamp|elapsed|clock|epoch|unix|datetime|date time|utc|zeit|temps|tiempo|uhrzeit)"
@@ -185,6 +185,21 @@ def _on_axis(column: Column, axis: AxisSource | None, position: str) -> Column:
     return replace(
         column, quantity="acceleration", axis=axis.axis, position=axis.position or position, sign=axis.sign
     )
+
+
+MICROPHONE = "microphone"
+"""Position of a microphone that was given none, where the capture has accelerations at several."""
+
+
+def is_microphone(channel: ChannelHead) -> bool:
+    """Whether a channel is a sound pressure: a pressure in a unit that microphones are written in."""
+    return channel.quantity == "pressure" and channel.unit in SOUND_UNITS
+
+
+def microphone_position(channel: ChannelHead, head: CaptureHead) -> str:
+    """Where a microphone stands: its own position, else that of the capture's accelerations, else ``microphone``."""
+    positions = {c.position for group in head.groups for c in group.channels if c.quantity == "acceleration" and c.axis}
+    return channel.position or (positions.pop() if len(positions) == 1 else MICROPHONE if positions else "")
 
 
 WITHOUT_ACCELERATION = ("force", "displacement", "pressure")

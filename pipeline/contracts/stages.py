@@ -41,12 +41,17 @@ class Stage(ABC, Generic[SettingsT]):
 
     ``numeric_version`` is raised only when the numbers change: it is part of every result's identity.
     ``uses_facts`` lists the columns of the captures table the stage reads: only these enter the identity.
+
+    ``acts_on`` names the quantities whose channels the stage sees. Empty: those the recipe is about. A stage that
+    names another one (sound: ``("pressure",)``) sees its channels alone, at their own rate, where the recipe lists it
+    in ``beside``, and is left out of a capture that has none. ``("*",)``: each kind of channel by itself.
     """
 
     name: ClassVar[str]
     numeric_version: ClassVar[int]
     Settings: ClassVar[type[StageSettings]] = StageSettings
     uses_facts: ClassVar[tuple[str, ...]] = ()
+    acts_on: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, settings: SettingsT) -> None:
         self.settings = settings

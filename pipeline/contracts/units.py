@@ -72,9 +72,21 @@ _FAMILIES: dict[str, tuple[str, dict[str, tuple[float, tuple[str, ...]]]]] = {
     ),
     "displacement": ("m", {"m": (1.0, ("m",)), "mm": (1e-3, ("mm",)), "um": (1e-6, ("um", "micron"))}),
     "voltage": ("V", {"V": (1.0, ("v", "volt", "volts")), "mV": (1e-3, ("mv",))}),
-    "pressure": ("Pa", {"Pa": (1.0, ("pa",)), "kPa": (1e3, ("kpa",)), "bar": (1e5, ("bar",))}),
+    "pressure": (
+        "Pa",
+        {
+            "Pa": (1.0, ("pa", "pascal", "n/m2", "n/m^2")),
+            "mPa": (1e-3, ("millipascal",)),  # MPa folds to the same letters, so neither is taken
+            "uPa": (1e-6, ("upa", "micropascal")),
+            "kPa": (1e3, ("kpa",)),
+            "bar": (1e5, ("bar",)),
+        },
+    ),
     "counts": ("1", {"counts": (1.0, ("counts", "count", "lsb", "digits", "raw", "adc", "adc counts", "cts"))}),
 }
+
+SOUND_UNITS = ("Pa", "mPa", "uPa")
+"""Units of pressure a microphone is written in; the larger ones are of air in a pipe, a boost, a brake line."""
 
 _BY_SPELLING: dict[str, Unit] = {
     spelling: Unit(quantity, name, factor, si)

@@ -12,6 +12,9 @@ from .circumstances import with_circumstances
 from .passes import Pass, Piece, Products, Watcher
 from .samples import CaptureSamples, Run
 
+SURVEY, MEASURING, BESIDE = 0, 1, 2
+"""Numbers of the passes: the whole capture, its stretches, the stretches of the channels beside the signal."""
+
 PassRunner = Callable[[int, Pass, Mapping[str, Any]], list[Watcher]]
 """Goes over a pass and returns its estimators, not finished: here, or spread over workers."""
 
@@ -30,9 +33,10 @@ def run_chain(
     recipe: BoundRecipe, samples: CaptureSamples, facts: Mapping[str, Any], run_pass: PassRunner | None = None
 ) -> ChainOutcome:
     """Run the whole chain over one capture. Raises SchemaError before a sample is read if it cannot work."""
-    recipe.check(samples.signal)
+    beside = samples.beside(recipe.beside) if recipe.beside else None
+    recipe.check(samples.signal, None if beside is None else beside.signal)
     here: PassRunner = lambda _, whole, __: whole.run()  # noqa: E731
-    return _ChainRun(recipe, samples, samples.context(facts), run_pass or here).outcome()
+    return _ChainRun(recipe, samples, samples.context(facts), run_pass or here, beside).outcome()
 
 
 def survey_pass(recipe: BoundRecipe, samples: CaptureSamples, context: Context) -> Pass:
@@ -53,6 +57,22 @@ def measuring_pass(
     return Pass([*transforms, *after], samples, known, products, pieces)
 
 
+def beside_context(beside: CaptureSamples, context: Context) -> Context:
+    """What stages beside the signal may know: all the others know, of their own channels and clock."""
+    span_s = (beside.time_at(0), beside.time_at(beside.n_samples - 1))
+    return replace(context, signal=beside.signal, gaps=beside.gaps, span_s=span_s)
+
+
+def beside_pass(
+    recipe: BoundRecipe, beside: CaptureSamples, context: Context, products: Mapping[str, Any], fitness: Fitness
+) -> Pass:
+    """The second pass of the channels beside the signal, at their own rate; the first one is not theirs."""
+    stages = [stage for stage in recipe.stages if recipe.sees_beside(stage)]
+    transforms = [stage for stage in stages if isinstance(stage, Transform)]
+    pieces = list(_stretch_pieces(beside, fitness, transforms))
+    return Pass(stages, beside, beside_context(beside, context), products, pieces)
+
+
 def _stretch_pieces(
     samples: CaptureSamples, fitness: Fitness, transforms: Sequence[Transform[Any]]
 ) -> Iterator[Piece]:
@@ -69,8 +89,12 @@ def _stretch_pieces(
 class _ChainRun:
     """State of one capture's way through the chain."""
 
-    def __init__(self, recipe: BoundRecipe, samples: CaptureSamples, context: Context, run_pass: PassRunner) -> None:
+    def __init__(
+        self, recipe: BoundRecipe, samples: CaptureSamples, context: Context, run_pass: PassRunner,
+        beside: CaptureSamples | None,
+    ) -> None:  # fmt: skip
         self.recipe, self.samples, self.context, self.run_pass = recipe, samples, context, run_pass
+        self.beside = beside
         self.products = Products()
 
     def outcome(self) -> ChainOutcome:
@@ -78,7 +102,9 @@ class _ChainRun:
         fitness = self._whole() if choice < 0 else self._survey()
         if fitness.state != "fit":
             return ChainOutcome(fitness, (), self.products, self.products.faults)
-        self._go(1, measuring_pass(self.recipe, self.samples, self.context, self.products, fitness))
+        self._go(MEASURING, measuring_pass(self.recipe, self.samples, self.context, self.products, fitness))
+        if self.beside is not None:
+            self._go(BESIDE, beside_pass(self.recipe, self.beside, self.context, self.products, fitness))
         readings = self._derived_and_read(self.recipe.stages[choice + 1 :])
         told = with_circumstances(fitness, readings, self.context.asides, self.products)
         return ChainOutcome(*told, self.products, self.products.faults)
@@ -89,7 +115,7 @@ class _ChainRun:
         return Fitness("fit", stretches=tuple((at(r.start), at(r.stop - 1) + step) for r in self.samples.runs))
 
     def _survey(self) -> Fitness:
-        self._go(0, survey_pass(self.recipe, self.samples, self.context))
+        self._go(SURVEY, survey_pass(self.recipe, self.samples, self.context))
         self._derived_and_read(self.recipe.stages[: self.recipe.choice + 1])
         chosen = self.recipe.stages[self.recipe.choice]
         assert isinstance(chosen, Derivation)
@@ -106,23 +132,32 @@ class _ChainRun:
     def _derived_and_read(self, stages: Sequence[Stage[Any]]) -> list[Reading]:
         readings: list[Reading] = []
         for stage in stages:
+            context = self._context_of(stage)
+            if context is None:
+                continue
             if isinstance(stage, Derivation):
                 try:
-                    self.products[stage.makes] = stage.derive(self.products, self.context)
+                    self.products[stage.makes] = stage.derive(self.products, context)
                 except Exception as error:  # noqa: BLE001  a stranger's stage may raise anything
                     self.products.note_fault(stage, error, makes=stage.makes)
             elif isinstance(stage, Metric):
-                readings += self._readings_of(stage)
+                readings += self._readings_of(stage, context)
         return readings
 
-    def _readings_of(self, stage: Metric[Any]) -> Sequence[Reading]:
+    def _context_of(self, stage: Stage[Any]) -> Context | None:
+        """What the stage may know; None where the capture has no channel for it."""
+        if self.recipe.sees_signal(stage):
+            return self.context
+        return None if self.beside is None else beside_context(self.beside, self.context)
+
+    def _readings_of(self, stage: Metric[Any], context: Context) -> Sequence[Reading]:
         try:
-            return stage.readings(self.products, self.context)
+            return stage.readings(self.products, context)
         except Exception as error:  # noqa: BLE001
             reason = Reason(ReasonCode.STAGE_FAILED, self.products.note_fault(stage, error, makes=stage.name))
             return [
                 Reading(name, position, combination, "mg", "peak", None, absent=reason)
                 for name in stage.reading_names
-                for position in self.context.signal.positions
+                for position in context.signal.positions
                 for combination in ("rss", "mean")
             ]

@@ -12,9 +12,10 @@ import numpy.typing as npt
 
 from ...storage import Archive, Original
 from ..contracts import CaptureHead, ChannelMapping, ReaderRefusal, ReasonCode
+from ..contracts.labels import is_microphone, microphone_position
 from .identity import capture_identity, digest
 from .reader_child import ReaderChild
-from .samples import HeldArray, SampleArray
+from .samples import SLOW_HZ, HeldArray, SampleArray
 
 HOLD_BYTES = 256 << 20
 """Up to this size a capture just read is handed to the chain from memory instead of being read back."""
@@ -184,8 +185,15 @@ def head_facts(head: CaptureHead) -> dict[str, Any]:
         "sample_rate_hz": group.clock.rate_hz,
         "duration_s": group.n_samples / group.clock.rate_hz,
         "recorded_at": head.recorded_at,
-        "positions": sorted({c.position for c in group.channels if c.axis}),
+        "positions": sorted({c.position for c in group.channels if c.axis} | _heard_at(head)),
     }
+
+
+def _heard_at(head: CaptureHead) -> set[str]:
+    """Where microphones stand, if anywhere."""
+    fast = (group for group in head.groups if group.clock.rate_hz > SLOW_HZ)
+    heard = (c for group in fast for c in group.channels if is_microphone(c))
+    return {place for c in heard if (place := microphone_position(c, head))}
 
 
 def _describing(head: CaptureHead) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any, Protocol
@@ -12,12 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from ..contracts import Aside, Block, CaptureHead, ChannelHead, ChannelSpec, Context, GroupHead, SchemaError, SignalSpec
+from ..contracts.labels import is_microphone, microphone_position
 from ..contracts.signal import NativeCounts
 from ..kernels import clock as clock_kernel
 from ..kernels.slow_channels import thinned
 
 BLOCK_VALUES = 1 << 20
 """Values (channels x samples) in one block: 8 MB as float64, so that a long capture stays within bounds."""
+
+STORED_TOGETHER = 65_536
+"""Samples of a channel that the archive keeps in one chunk."""
 
 ASIDE_QUANTITIES = ("speed", "tachometer", "temperature")
 """Quantities a stage may ask for beside the signal, held whole."""
@@ -67,15 +71,17 @@ class Run:
 class CaptureSamples:
     """Samples of one capture as the chain wants them.
 
-    ``arrays`` maps ``<group>_counts`` and ``<group>_stamps`` to native arrays. The signal is made of the
-    first group's channels of the given quantities; an acceleration channel that was given no axis is kept in
-    the archive but takes no part. Raises SchemaError when nothing is left.
+    ``arrays`` maps ``<group>_counts`` and ``<group>_stamps`` to native arrays. The signal is made of one
+    group's channels of the given quantities, the first group's unless another is named; an acceleration channel
+    that was given no axis is kept in the archive but takes no part. Raises SchemaError when nothing is left.
     """
 
-    def __init__(self, head: CaptureHead, arrays: Mapping[str, SampleArray], quantities: Sequence[str]) -> None:
+    def __init__(
+        self, head: CaptureHead, arrays: Mapping[str, SampleArray], quantities: Sequence[str], group: int = 0
+    ) -> None:
         self.head = head
         self._arrays = arrays
-        self._group = head.groups[0]
+        self._group = head.groups[group]
         self._chosen = [i for i, c in enumerate(self._group.channels) if _takes_part(c, quantities)]
         if not self._chosen:
             found = ", ".join(f"{c.name} ({c.quantity})" for c in self._group.channels)
@@ -85,6 +91,13 @@ class CaptureSamples:
         self._scale = np.array([[c.scale] for c in channels])
         self._offset = np.array([[c.offset] for c in channels])
         self._counts = arrays[f"{self._group.name}_counts"]
+
+    def beside(self, quantities: Sequence[str]) -> CaptureSamples | None:
+        """The samples of the channels beside the signal, of the first group that has any, or None."""
+        for number, group in enumerate(self.head.groups):
+            if group.clock.rate_hz > SLOW_HZ and any(_stands_beside(c, quantities) for c in group.channels):
+                return CaptureSamples(_with_places(self.head, number, quantities), self._arrays, quantities, number)
+        return None
 
     @property
     def n_samples(self) -> int:
@@ -150,17 +163,20 @@ class CaptureSamples:
         """The run's samples in SI units, block by block, counted from the run's start (or another sample)."""
         origin = run.start if counted_from is None else counted_from
         size = max(1024, BLOCK_VALUES // len(self._chosen))
+        # whole chunks of the archive: none is then decoded twice or copied
+        size = size // STORED_TOGETHER * STORED_TOGETHER or size
         clock = self._group.clock
-        for start in range(run.start, run.stop, size):
-            stop = min(start + size, run.stop)
+        start = run.start
+        while start < run.stop:
+            stop = min((start // size + 1) * size, run.stop)
             counts = self._counts.read(start, stop)
             if self._picks:
                 counts = counts[self._chosen]
-            values = counts * self._scale
-            values += self._offset
-            native = NativeCounts(counts, self._scale, self._offset) if counts.dtype.kind in "iu" else None
             times = None if clock.uniform else self._times[start:stop]
-            yield Block(values, number, start - origin, self.time_at(start), clock.rate_hz, times, native)
+            where = number, start - origin, self.time_at(start), clock.rate_hz, times
+            native = NativeCounts(counts, self._scale, self._offset)
+            yield Block.of_counts(native, *where) if counts.dtype.kind in "iu" else Block(native.values(), *where)
+            start = stop
 
     def context(self, facts: Mapping[str, Any]) -> Context:
         """All a stage may know beside samples."""
@@ -214,6 +230,22 @@ def _clock_figures(fit: clock_kernel.ClockFit) -> dict[str, float]:
 def _is_slow(group: GroupHead, channel: ChannelHead) -> bool:
     """Whether a channel of another clock is a circumstance (a pressure, a current), not a second signal."""
     return channel.quantity != "acceleration" and 0.0 < group.clock.rate_hz <= SLOW_HZ
+
+
+def _stands_beside(channel: ChannelHead, quantities: Sequence[str]) -> bool:
+    """Whether a channel is one of those beside the signal: of pressures only a microphone's, told by its unit."""
+    return channel.quantity in quantities and (channel.quantity != "pressure" or is_microphone(channel))
+
+
+def _with_places(head: CaptureHead, number: int, quantities: Sequence[str]) -> CaptureHead:
+    """The head with only the channels beside the signal of one group in reach, each at its position."""
+    group = head.groups[number]
+    channels = tuple(
+        replace(c, position=microphone_position(c, head)) if _stands_beside(c, quantities) else replace(c, quantity="")
+        for c in group.channels
+    )
+    groups = (*head.groups[:number], replace(group, channels=channels), *head.groups[number + 1 :])
+    return replace(head, groups=groups)
 
 
 def _takes_part(channel: ChannelHead, quantities: Sequence[str]) -> bool:

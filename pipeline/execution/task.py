@@ -12,7 +12,7 @@ from typing import Any
 from ...storage import Archive, Original, Tree
 from ..contracts import CaptureHead, Derivation, Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
 from ..recipe import BoundRecipe
-from .chain import PassRunner, measuring_pass, run_chain, survey_pass
+from .chain import BESIDE, PassRunner, beside_pass, measuring_pass, run_chain, survey_pass
 from .identity import result_identity
 from .intake import TakenIn, head_facts, open_capture, take_in
 from .orders import Done, Job, Order
@@ -95,7 +95,10 @@ class Bench:
         if number:
             chosen = recipe.stages[recipe.choice]
             assert isinstance(chosen, Derivation)
-            whole = measuring_pass(recipe, samples, context, products, products[chosen.makes])
+            fitness, beside = products[chosen.makes], samples.beside(recipe.beside)
+            whole = measuring_pass(recipe, samples, context, products, fitness)
+            if number == BESIDE and beside is not None:
+                whole = beside_pass(recipe, beside, context, products, fitness)
         return whole.run(parts)
 
     def carry_out_in_parts(self, order: Order, run_pass: PassRunner) -> Done:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
@@ -11,6 +11,9 @@ from pydantic import ValidationError
 
 from ..contracts import CaptureRow, ChainSchema, ChannelSpec, Derivation, RecipeError, SchemaError, SignalSpec, Stage
 from .document import Recipe
+
+EVERY = "*"
+"""In a stage's ``acts_on``: each kind of channel by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,7 @@ class BoundRecipe:
     name: str
     quantities: tuple[str, ...]
     stages: tuple[Stage[Any], ...]
+    beside: tuple[str, ...] = ()
     settings: tuple[dict[str, Any], ...] = field(init=False, repr=False, compare=False)
     """Settings of each stage as identities spell them: written once, asked for by every row."""
 
@@ -27,12 +31,27 @@ class BoundRecipe:
         spelt = tuple(stage.settings.model_dump(mode="json") for stage in self.stages)
         object.__setattr__(self, "settings", spelt)
 
-    def check(self, signal: SignalSpec) -> ChainSchema:
-        """Walk the schema through all stages. Raises SchemaError naming stage, field, found, wanted."""
-        schema = ChainSchema(signal)
+    def check(self, signal: SignalSpec, beside: SignalSpec | None = None) -> ChainSchema:
+        """Walk the schema through all stages, those ``beside`` the signal where there are such channels.
+
+        Raises SchemaError naming stage, field, found, wanted.
+        """
+        main = ChainSchema(signal)
         for stage in self.stages:
-            schema = stage.schema(schema)
-        return schema
+            if self.sees_signal(stage):
+                main = stage.schema(main)
+            if beside is not None and self.sees_beside(stage):
+                made = stage.schema(replace(main, signal=beside))
+                beside, main = made.signal, replace(main, products=made.products)
+        return main
+
+    def sees_signal(self, stage: Stage[Any]) -> bool:
+        """Whether a stage acts on the channels the recipe is about."""
+        return not stage.acts_on or EVERY in stage.acts_on or not set(stage.acts_on).isdisjoint(self.quantities)
+
+    def sees_beside(self, stage: Stage[Any]) -> bool:
+        """Whether a stage acts on the channels beside them."""
+        return EVERY in stage.acts_on or not (self.sees_signal(stage) or set(stage.acts_on).isdisjoint(self.beside))
 
     def identity(self, row: CaptureRow) -> list[dict[str, Any]]:
         """What determines the numbers beside the capture: stages, numeric versions, settings, facts used."""
@@ -67,8 +86,9 @@ def bind(
     _names_known(overrides, recipe.stages, f"overrides of recipe {recipe.name!r}")
     settings = {name: {**recipe.stage.get(name, {}), **overrides.get(name, {})} for name in recipe.stages}
     stages = tuple(_made(classes[name], settings[name]) for name in recipe.stages)
-    bound = BoundRecipe(recipe.name, recipe.quantities, stages)
+    bound = BoundRecipe(recipe.name, recipe.quantities, stages, recipe.beside)
     _one_choice(bound)
+    _all_see_something(bound)
     return bound
 
 
@@ -99,6 +119,17 @@ def _one_choice(bound: BoundRecipe) -> None:
     choosing = [s.name for s in bound.stages if isinstance(s, Derivation) and s.selects]
     if len(choosing) > 1:
         raise RecipeError(f"recipe {bound.name!r}: stretches are chosen once", found=", ".join(choosing))
+
+
+def _all_see_something(bound: BoundRecipe) -> None:
+    for stage in bound.stages:
+        if not (bound.sees_signal(stage) or bound.sees_beside(stage)):
+            wanted = ", ".join(stage.acts_on)
+            raise RecipeError(
+                f"recipe {bound.name!r}: stage {stage.name!r} acts on {wanted}",
+                found=f"quantities {', '.join(bound.quantities)}; beside {', '.join(bound.beside) or 'nothing'}",
+                todo=f"add beside = {list(stage.acts_on)!r} to the recipe",
+            )  # fmt: skip
 
 
 def nominal_signal(quantities: Sequence[str]) -> SignalSpec:

@@ -22,6 +22,9 @@ class Recipe(BaseModel):
     name: str
     title: str
     quantities: tuple[str, ...] = Field(("acceleration",), description="Channels the signal is made of.")
+    beside: tuple[str, ...] = Field(
+        (), description="Further channels, seen only by stages that name their quantity; a capture may lack them."
+    )
     stages: tuple[str, ...] = Field(min_length=1, description="Stage names in order.")
     stage: Mapping[str, Mapping[str, Any]] = Field(default_factory=dict, description="Settings by stage name.")
 
