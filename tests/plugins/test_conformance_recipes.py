@@ -144,3 +144,78 @@ def test_recipe_runs_to_its_readings(recipe):
             example = before(recipe, name)
             readings = made(recipe, name).readings(example.products, example.context)
             assert any(reading.value is not None for reading in readings), (name, readings)
+
+
+def twice_as_strong(example):
+    """The same capture with every motion twice as large; what a sensor's static share says of gravity stays."""
+    still = [run.values.mean(axis=-1, keepdims=True) for run in example.runs]
+    runs = tuple(
+        replace(run, values=mean + 2.0 * (run.values - mean), native=None)
+        for run, mean in zip(example.runs, still, strict=True)
+    )
+    return replace(example, runs=runs)
+
+
+def readings_of(recipe, example):
+    found = {}
+    for name in load_recipe(recipe).stages:
+        stage = made(recipe, name)
+        if isinstance(stage, Metric):
+            for reading in stage.readings(example.products, example.context):
+                found[reading.reading, reading.position, reading.combination, reading.order] = reading
+        else:
+            example = example.after(stage)
+    return found
+
+
+SAME_UNIT = {"mg": 2.0, "m/s2": 2.0, "m/s^1.75": 2.0, "": 1.0, "1": 1.0, "dB": 1.0, "deg": 1.0, "N/mm": 1.0, "N/m": 1.0}
+
+
+@pytest.mark.parametrize("recipe", shipped_recipes())
+def test_twice_the_motion_is_twice_each_amplitude_and_no_other_frequency_or_ratio(recipe):
+    """No stage on the way changes a unit: a factor on all samples comes out as it went in, once, in each reading."""
+    example = BEGINNINGS.get(recipe, one_position)()
+    once, twice = readings_of(recipe, example), readings_of(recipe, twice_as_strong(example))
+    assert once.keys() == twice.keys()
+    valued = [name for name, reading in once.items() if reading.value is not None]
+    assert valued
+    for name in valued:
+        expected = SAME_UNIT[once[name].unit] * once[name].value
+        assert twice[name].value == pytest.approx(expected, rel=2e-3, abs=1e-9), (name, once[name].unit)
+        if once[name].frequency_hz is not None:
+            assert twice[name].frequency_hz == pytest.approx(once[name].frequency_hz, rel=1e-4), name
+
+
+@pytest.mark.parametrize("recipe", shipped_recipes())
+def test_products_tell_the_rate_and_the_length_they_were_made_from(recipe):
+    """A product that names a rate or seconds names those of the samples that its stage was given."""
+    example = BEGINNINGS.get(recipe, one_position)()
+    told = 0
+    for name in load_recipe(recipe).stages:
+        stage = made(recipe, name)
+        if isinstance(stage, Metric):
+            continue
+        made_of = example
+        example = example.after(stage)
+        if not isinstance(stage, Estimator):
+            continue
+        product = example.products[stage.makes]
+        seconds = sum(run.n / run.rate_hz for run in made_of.runs)
+        if hasattr(product, "rate_hz"):
+            told += 1
+            assert product.rate_hz == pytest.approx(made_of.signal.rate_hz, rel=1e-12), name
+        if hasattr(product, "n_samples"):
+            told += 1
+            assert product.n_samples == sum(run.n for run in made_of.runs), name
+        if hasattr(product, "frequency"):
+            told += 1
+            assert product.frequency[-1] <= made_of.signal.rate_hz / 2 * (1 + 1e-9), name
+        for field in ("used_s", "duration_s"):
+            if hasattr(product, field):
+                told += 1
+                # a settling filter and the last, unfinished segment leave some seconds out; none may be added
+                assert 0.8 * seconds <= getattr(product, field) <= seconds * (1 + 1e-9), (name, field)
+        for channel in getattr(product, "channels", ()):
+            told += 1
+            assert channel in made_of.signal.channels, name
+    assert told >= 3

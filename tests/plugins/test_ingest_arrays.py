@@ -281,7 +281,21 @@ class TestHdf5Reader(ReaderSuite):
         return Hdf5Reader()
 
     def files(self):
-        return [ReaderExample("three.h5", hdf5(three), VALUES * G, np.arange(400) / 200, atol=1e-13)]
+        times, late = np.arange(400) / 200, (STAMPS + np.random.default_rng(0).integers(0, 4, 400)) / 1000
+        counts = np.round(VALUES * 100).astype(np.int16)
+        said = ChannelMapping(unit="counts", scale=0.01, sample_rate_hz=200.0)
+
+        def stamped(file):
+            three(file, unit="m/s2", rate=None)
+            file.create_dataset("t_ms", data=np.round(late * 1000).astype(np.int64))
+
+        return [
+            ReaderExample("three.h5", hdf5(three), VALUES * G, times, atol=1e-13),
+            ReaderExample("milli.h5", hdf5(lambda file: three(file, unit="mg")), VALUES * G / 1000, times, atol=1e-13),
+            ReaderExample("stamped.h5", hdf5(stamped), VALUES, late, atol=1e-13),
+            ReaderExample("counts.h5", hdf5(lambda file: file.create_dataset("acc", data=counts.T)), counts * 0.01, times,
+                          said, atol=1e-13),
+        ]  # fmt: skip
 
     def refused(self):
         return [RefusedExample("unit.h5", hdf5(lambda file: three(file, unit="furlong")), ReasonCode.UNKNOWN_UNIT)]
@@ -298,7 +312,13 @@ class TestMatlabReader(ReaderSuite):
 
     def files(self):
         content = matlab({"ax_g": VALUES[0], "ay_g": VALUES[1], "az_g": VALUES[2], "fs": 200.0}, compressed=True)
-        return [ReaderExample("three.mat", content, VALUES * G, np.arange(400) / 200, atol=1e-13)]
+        times = np.arange(400) / 200
+        matrix = matlab({"acc": VALUES.T, "time_s": times + 3.0})
+        said = ChannelMapping(unit="mg")
+        return [
+            ReaderExample("three.mat", content, VALUES * G, times, atol=1e-13),
+            ReaderExample("matrix.mat", matrix, VALUES * G / 1000, times + 3.0, said, atol=1e-13),
+        ]
 
     def refused(self):
         return [RefusedExample("two.mat", matlab({"a": VALUES[0], "b": VALUES[1]}), ReasonCode.AMBIGUOUS)]

@@ -191,7 +191,16 @@ class TestUniversal58Reader(ReaderSuite):
         return Universal58Reader()
 
     def files(self):
-        return [ReaderExample("three.unv", three().encode(), SINGLE, np.arange(100) * 0.005, atol=1e-15)]
+        times = np.arange(100) * 0.005
+        uneven = np.cumsum(np.random.default_rng(1).uniform(0.004, 0.006, 100))
+        written = np.array([float(f"{t:.5E}") for t in uneven])
+        long = np.array([[float(f"{v:.12E}") for v in row] for row in VALUES])
+        return [
+            ReaderExample("three.unv", three().encode(), SINGLE, times, atol=1e-15),
+            ReaderExample("in-g.unv", three(unit="g").encode(), SINGLE * 9.80665, times, atol=1e-13),
+            ReaderExample("double.unv", three(form=4, start=-2.0).encode(), long, times - 2.0, atol=1e-15),
+            ReaderExample("uneven.unv", three(even=0, stamps=uneven).encode(), SINGLE, written, atol=1e-15),
+        ]
 
     def refused(self):
         return [RefusedExample("cut.unv", three().encode()[:-20], ReasonCode.UNREADABLE)]
