@@ -6,7 +6,7 @@ import contextlib
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -20,6 +20,9 @@ _AT_ONCE = 8
 _BINARY = getattr(os, "O_BINARY", 0)
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _CAN_SYNC_DIRECTORIES = sys.platform != "win32"
+
+Folders = list[tuple[str, list[str]]]
+"""Directories of a tree, relative, each with the sorted names in it."""
 
 
 class _Told(AbstractContextManager[None]):
@@ -210,10 +213,12 @@ class Disk:
                 if len(data) < _SMALL:  # a regular file gives all it has, so a short answer is its end
                     return data
                 size = max(os.fstat(descriptor).st_size, _SMALL)
-                pieces = [data]
-                while piece := os.read(descriptor, size - len(data) + 1):
+                # from its start once more: joining pieces costs a large file more than reading them
+                os.lseek(descriptor, 0, os.SEEK_SET)
+                pieces = []
+                while piece := os.read(descriptor, size + 1):
                     pieces.append(piece)
-                return b"".join(pieces)
+                return pieces[0] if len(pieces) == 1 else b"".join(pieces)
             finally:
                 os.close(descriptor)
 
@@ -241,6 +246,21 @@ class Disk:
             _sizes(os.fspath(path), "", found)
             return found
 
+    def holds(self, path: str, folders: Folders, sizes: Mapping[str, int]) -> bool:
+        """Whether exactly these directories and files lie there, each file with its size; False in any doubt.
+
+        ``folders`` is what ``folders_of`` makes of the names. Half as dear as ``sizes``, which tells what differs.
+        """
+        try:
+            self.point("walk", path)
+            for folder, names in folders:
+                place = f"{path}{folder}"
+                if sorted(os.listdir(place)) != names or not _is_folder(place):  # noqa: PTH208
+                    return False
+            return all(_size_of(f"{path}/{name}") == size for name, size in sizes.items())
+        except OSError:
+            return False
+
     def open_source(self, path: Path) -> int:
         """Descriptor of a file to be taken in; a symbolic link is not followed."""
         with _Told(self, "open", path):
@@ -264,6 +284,32 @@ class Disk:
         """Room left for this user."""
         with _Told(self, "free", path):
             return shutil.disk_usage(path).free
+
+
+def folders_of(files: Iterable[str]) -> Folders:
+    """Directories of a tree that holds these files: '' or '/' and the relative name, and the sorted names in each.
+
+    >>> folders_of(["a.zarr/zarr.json", "MANIFEST.json"])
+    [('', ['MANIFEST.json', 'a.zarr']), ('/a.zarr', ['zarr.json'])]
+    """
+    found: dict[str, set[str]] = {"": set()}
+    for file in files:
+        above = ""
+        for name in file.split("/"):
+            found.setdefault(above, set()).add(name)
+            above = f"{above}/{name}"
+    return [(folder, sorted(names)) for folder, names in sorted(found.items())]
+
+
+def _is_folder(path: str) -> bool:
+    """Whether it is a directory by itself; a link to one is none."""
+    return os.lstat(path).st_mode & 0o170000 == 0o040000
+
+
+def _size_of(path: str) -> int:
+    """Size of a regular file, -1 of anything else."""
+    status = os.lstat(path)
+    return status.st_size if status.st_mode & 0o170000 == 0o100000 else -1
 
 
 def _sizes(path: str, start: str, found: dict[str, int]) -> None:

@@ -31,6 +31,7 @@ SHARD = 1_048_576
 
 MISSING = 2**64 - 1
 _LEVEL = 5
+_BLOSC_HEAD = 16
 _WORDS = {"i": "int", "u": "uint", "f": "float", "c": "complex"}
 
 AnyArray = npt.NDArray[Any]
@@ -168,11 +169,19 @@ def encoded_chunk(chunk: AnyArray) -> bytes:
 
 def decoded_chunk(data: bytes, form: ArrayForm, where: str) -> AnyArray:
     """One chunk's values [shape=form.chunk]. Raises DamageFound."""
-    plain = _blosc().Blosc().decode(_without_crc(data, where))
-    values: AnyArray = np.frombuffer(plain, dtype=form.dtype)
-    if values.size != math.prod(form.chunk):
-        raise DamageFound(where, f"{values.size} values in a chunk of {math.prod(form.chunk)}")
-    return values.reshape(form.chunk)
+    values = np.empty(form.chunk, dtype=form.dtype)
+    decode_chunk_into(values.reshape(-1), data, form, where)
+    return values
+
+
+def decode_chunk_into(values: AnyArray, data: bytes, form: ArrayForm, where: str) -> None:
+    """Fill in one chunk's values [shape=(n,), contiguous, of the form's type]. Raises DamageFound."""
+    plain = _without_crc(data, where)
+    # the bytes a Blosc buffer says it holds: where they are not those asked for, decoding must not even start
+    n_bytes = int.from_bytes(plain[4:8], "little") if len(plain) >= _BLOSC_HEAD else -1
+    if n_bytes != values.nbytes or values.size != math.prod(form.chunk):
+        raise DamageFound(where, f"{n_bytes} bytes in a chunk of {math.prod(form.chunk) * form.dtype.itemsize}")
+    _blosc().decompress(plain, values)
 
 
 def encoded_shard(block: AnyArray, form: ArrayForm) -> bytes:

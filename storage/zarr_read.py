@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .errors import BadContent, DamageFound
-from .zarr_form import MISSING, AnyArray, ArrayForm, decoded_chunk, shard_index
+from .zarr_form import MISSING, AnyArray, ArrayForm, decode_chunk_into, decoded_chunk, shard_index
 
 if TYPE_CHECKING:
     from .trees import Tree
@@ -92,24 +92,36 @@ class ArrayReader:
         lines, width = values.reshape(-1, stop - start), self._form.chunk[-1]
         for column in range(start // width, math.ceil(stop / width)):
             first, last = max(start, column * width), min(stop, (column + 1) * width)
+            held = self._column is not None and self._column[0] == column
+            if last - first == width and not held and self._native:
+                # wanted whole: decoded to where it is wanted
+                self._decode(column, lines[:, first - start : last - start])
+                continue
             chunks, offset = self._chunks(column), column * width
             lines[:, first - start : last - start] = chunks[:, first - offset : last - offset]
         return values
 
+    @property
+    def _native(self) -> bool:
+        """Whether the values stand in memory as they do on disk."""
+        return self._form.dtype == self.dtype
+
     def _chunks(self, column: int) -> AnyArray:
-        if self._column is not None and self._column[0] == column:
-            return self._column[1]
-        per_shard = self._form.file_shape[-1] // self._form.chunk[-1]
-        data, index, where = self._shard_file(column // per_shard)
-        rows = [self._chunk(data, place, where) for place in index[:, column % per_shard].tolist()]
-        self._column = column, np.stack(rows)
+        if self._column is None or self._column[0] != column:
+            rows = 1 if len(self.shape) == 1 else math.prod(self.shape[:-1])
+            chunks = np.empty((rows, self._form.chunk[-1]), self._form.dtype)
+            self._decode(column, chunks)
+            self._column = column, chunks
         return self._column[1]
 
-    def _chunk(self, data: bytes, place: list[int], where: str) -> AnyArray:
-        offset, size = place
-        if offset == MISSING:
-            raise DamageFound(where, "no chunk where samples should be")
-        return decoded_chunk(data[offset : offset + size], self._form, where).reshape(-1)
+    def _decode(self, column: int, out: AnyArray) -> None:
+        """One column of chunks into the rows of ``out`` [shape=(n_row, chunk)]."""
+        per_shard = self._form.file_shape[-1] // self._form.chunk[-1]
+        data, index, where = self._shard_file(column // per_shard)
+        for row, (offset, size) in zip(out, index[:, column % per_shard].tolist(), strict=True):
+            if offset == MISSING:
+                raise DamageFound(where, "no chunk where samples should be")
+            decode_chunk_into(row, data[offset : offset + size], self._form, where)
 
     def _shard_file(self, number: int) -> tuple[bytes, Any, str]:
         where = f"{self._place}/{'c.0.' if len(self.shape) > 1 else 'c.'}{number}"

@@ -288,7 +288,7 @@ class _Line:
         inside = cut(block, first, last)
         if inside is None:
             return None
-        return replace(inside, first=inside.first - self._origin.setdefault(at, inside.first))
+        return inside.counted_from(self._origin.setdefault(at, inside.first))
 
 
 def cut(block: Block, first: int, last: int | None) -> Block | None:
@@ -298,15 +298,7 @@ def cut(block: Block, first: int, last: int | None) -> Block | None:
         return None
     if first == 0 and last == block.n:
         return block
-    times = None if block.times_s is None else block.times_s[first:last]
-    start_s = block.start_s + first / block.rate_hz if times is None else float(times[0])
-    native = block.native
-    if native is not None:
-        native = replace(native, counts=native.counts[:, first:last])
-    return replace(
-        block, values=block.values[:, first:last], first=block.first + first, start_s=start_s, times_s=times,
-        native=native,
-    )  # fmt: skip
+    return block.cut(first, last)
 
 
 def _count_before(block: Block, time_s: float) -> int:
