@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -94,6 +94,12 @@ class NativeCounts:
     scale: FloatArray
     offset: FloatArray
 
+    def values(self) -> FloatArray:
+        """In SI units."""
+        made: FloatArray = self.counts * self.scale
+        made += self.offset
+        return made
+
 
 @dataclass(frozen=True, slots=True)
 class Block:
@@ -113,10 +119,47 @@ class Block:
     times_s: FloatArray | None = None
     native: NativeCounts | None = None
 
+    @classmethod
+    def of_counts(
+        cls, native: NativeCounts, run: int, first: int, start_s: float, rate_hz: float, times_s: FloatArray | None
+    ) -> Self:
+        """A block whose values are made when they are first asked for: no stage of a long capture asks."""
+        block = cls.__new__(cls)
+        fields = {"run": run, "first": first, "start_s": start_s, "rate_hz": rate_hz, "times_s": times_s}
+        for name, value in {**fields, "native": native}.items():
+            object.__setattr__(block, name, value)
+        return block
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            """Called for what is not set: the values, before anybody asked for them."""
+            if name != "values" or self.native is None:
+                raise AttributeError(name)
+            object.__setattr__(self, "values", self.native.values())
+            return self.values
+
     @property
     def n(self) -> int:
         """Samples per channel."""
-        return int(self.values.shape[-1])
+        return int((self.values if self.native is None else self.native.counts).shape[-1])
+
+    def cut(self, first: int, stop: int) -> Self:
+        """Samples ``first ... stop - 1`` of this block as a block; they keep their counts and instants."""
+        times = None if self.times_s is None else self.times_s[first:stop]
+        start_s = self.start_s + first / self.rate_hz if times is None else float(times[0])
+        if self.native is None:
+            return replace(
+                self, values=self.values[:, first:stop], first=self.first + first, start_s=start_s, times_s=times
+            )
+        native = replace(self.native, counts=self.native.counts[:, first:stop])
+        return self.of_counts(native, self.run, self.first + first, start_s, self.rate_hz, times)
+
+    def counted_from(self, origin: int) -> Self:
+        """The same samples, counted from another one."""
+        if self.native is None:
+            return replace(self, first=self.first - origin)
+        return self.of_counts(self.native, self.run, self.first - origin, self.start_s, self.rate_hz, self.times_s)
 
     @property
     def stop(self) -> int:
