@@ -281,6 +281,7 @@ class OrdersTracked(Estimator[OrdersSettings]):
     numeric_version = 1
     Settings = OrdersSettings
     uses_facts = ("cylinders", "strokes", "firing_order", "rpm")
+    quantity, unit = "acceleration", "m s-2"
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Adds the order amplitudes; needs the speed track and a uniform clock."""
@@ -294,7 +295,7 @@ class OrdersTracked(Estimator[OrdersSettings]):
                 "stage 'orders' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
                 todo="put a resampling stage before it",
             )  # fmt: skip
-        return incoming.plus(ProductSpec("orders", ("order", "channel"), "m s-2"))
+        return incoming.plus(ProductSpec(self.makes, ("order", "channel"), self.unit))
 
     def open(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Accumulator:
         """Plan the zooms, or say why there is nothing to read."""
@@ -329,7 +330,7 @@ class OrdersTracked(Estimator[OrdersSettings]):
         if not bands[-1] or speeds[0].sweeps:
             tracks, speeds, bands = tracks[:1], speeds[:1], bands[:1]
         zoom = _zoom(rate, speeds, bands)
-        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
+        channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == self.quantity)
         readers, first = [], 0
         for item, speed, own in zip(tracks, speeds, bands, strict=True):
             # half a revolution's rate: whatever the strokes say, orders may stand at equal distances either side
@@ -347,7 +348,12 @@ class OrdersTracked(Estimator[OrdersSettings]):
             first += len(own)
         long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
-        return Plan(channels, tuple(readers), tracks, part, _static(products, channels))
+        return Plan(channels, tuple(readers), tracks, part, self._static(products, channels))
+
+    def _static(self, products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArray:
+        """The channels' means, gravity above all, as the screen found them; nothing where there was no screen."""
+        facts = products.get("screen")
+        return np.zeros(len(channels)) if facts is None else np.asarray(facts.mean)[list(channels)]
 
     def _bands(
         self, firing: float, track: SpeedTrack, speed: SpeedRange, rate_hz: float, facts: Mapping[str, Any]
@@ -371,13 +377,20 @@ def _zoom(rate_hz: float, speeds: list[SpeedRange], bands: list[list[OrderBand]]
     return zoom_plan(rate_hz, tuple(centers), tuple(band.half_zoom_hz for own in bands for band in own))
 
 
-def _static(products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArray:
-    """The channels' means, gravity above all, as the screen found them; nothing where there was no screen."""
-    facts = products.get("screen")
-    return np.zeros(len(channels)) if facts is None else np.asarray(facts.mean)[list(channels)]
+class SoundOrders(OrdersTracked):
+    """The same orders along the same track, as microphones beside the accelerations hear them."""
+
+    name = "sound_orders"
+    makes = "sound_orders"
+    acts_on = ("pressure",)
+    quantity, unit = "pressure", "Pa"
+
+    def _static(self, products: Mapping[str, Any], channels: tuple[int, ...]) -> FloatArray:  # noqa: ARG002
+        """The screen looked at other channels, and a microphone passes no static pressure."""
+        return np.zeros(len(channels))
 
 
 @hookimpl
 def register_stages() -> list[type[Stage[Any]]]:
-    """The tracked orders."""
-    return [OrdersTracked]
+    """The tracked orders, of accelerations and of sound."""
+    return [OrdersTracked, SoundOrders]

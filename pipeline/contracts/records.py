@@ -11,6 +11,9 @@ from .reasons import Reason
 State = Literal["fit", "unfit", "refused"]
 ReadingKind = Literal["level", "ratio"]
 
+ENERGY = "energy"
+"""Combination of several microphones at one position: the mean of their mean squares."""
+
 
 @dataclass(frozen=True, slots=True)
 class AxisSource:

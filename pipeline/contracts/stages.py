@@ -148,6 +148,8 @@ class Metric(Stage[SettingsT]):
     reading_names: ClassVar[tuple[str, ...]]
     no_percent: ClassVar[tuple[str, ...]] = ()
     """Readings of which a percent change means nothing (decibels, angles): no study may rest on them."""
+    in_decibels: ClassVar[tuple[str, ...]] = ()
+    """Levels re a fixed quantity: their change is a difference in dB, held against ``limit_db`` of a study."""
 
     @abstractmethod
     def readings(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:

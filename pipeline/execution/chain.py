@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..contracts import Context, Derivation, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
+from ..contracts.records import ENERGY
 from ..recipe import BoundRecipe
 from .circumstances import with_circumstances
 from .passes import Pass, Piece, Products, Watcher
@@ -14,6 +15,9 @@ from .samples import CaptureSamples, Run
 
 SURVEY, MEASURING, BESIDE = 0, 1, 2
 """Numbers of the passes: the whole capture, its stretches, the stretches of the channels beside the signal."""
+
+_AMPLITUDE, _LEVEL = (("rss", "mg", "peak"), ("mean", "mg", "peak")), ((ENERGY, "dB", "rms"),)
+"""Combination, unit and detector of the readings a metric that failed leaves absent."""
 
 PassRunner = Callable[[int, Pass, Mapping[str, Any]], list[Watcher]]
 """Goes over a pass and returns its estimators, not finished: here, or spread over workers."""
@@ -156,8 +160,8 @@ class _ChainRun:
         except Exception as error:  # noqa: BLE001
             reason = Reason(ReasonCode.STAGE_FAILED, self.products.note_fault(stage, error, makes=stage.name))
             return [
-                Reading(name, position, combination, "mg", "peak", None, absent=reason)
+                Reading(name, position, *kind, None, absent=reason)
                 for name in stage.reading_names
                 for position in context.signal.positions
-                for combination in ("rss", "mean")
+                for kind in (_LEVEL if name in stage.in_decibels else _AMPLITUDE)
             ]
