@@ -287,12 +287,12 @@ class OrdersTracked(Estimator[OrdersSettings]):
         """Adds the order amplitudes; needs the speed track and a uniform clock."""
         if "track" not in incoming.products:
             raise SchemaError(
-                "stage 'orders' needs the product 'track'", found=", ".join(sorted(incoming.products)) or "none",
-                allowed="a recipe in which 'track' stands before 'orders'", todo="add the stage 'track'",
+                f"stage {self.name!r} needs the product 'track'", found=", ".join(sorted(incoming.products)) or "none",
+                allowed=f"a recipe in which 'track' stands before {self.name!r}", todo="add the stage 'track'",
             )  # fmt: skip
         if not incoming.signal.uniform:
             raise SchemaError(
-                "stage 'orders' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
+                f"stage {self.name!r} needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
                 todo="put a resampling stage before it",
             )  # fmt: skip
         return incoming.plus(ProductSpec(self.makes, ("order", "channel"), self.unit))

@@ -192,10 +192,11 @@ class TestHighestBin(MetricSuite):
 
 
 def test_every_stage_of_the_recipe_is_tried_here():
-    """A stage that joins the recipe joins the suites."""
+    """A stage that joins the recipe joins the suites; those that act on other channels stand in a file of theirs."""
     tried = {
         kind().stage().name
         for kind in globals().values()
         if isinstance(kind, type) and kind.__name__.startswith("Test")
     }
-    assert tried == set(RECIPE.stages)
+    others = {name for name in RECIPE.stages if classes()[name].acts_on == ("pressure",)}
+    assert tried == set(RECIPE.stages) - others
