@@ -26,6 +26,8 @@ def bound_recipe(study: Study, host: Host) -> BoundRecipe:
     bound.check(nominal_signal(recipe.quantities), nominal_signal(recipe.beside) if recipe.beside else None)
     metrics = [stage for stage in bound.stages if isinstance(stage, Metric)]
     names = [name for metric in metrics for name in metric.reading_names if name not in metric.no_percent]
+    levels = {name for metric in metrics for name in metric.in_decibels}
+    _refuse_limit_of_another_kind(study, in_decibels=study.reading in levels)
     if study.reading not in names:
         raise StudyError(
             f"reading {study.reading!r} of recipe {recipe.name!r}",
@@ -33,6 +35,17 @@ def bound_recipe(study: Study, host: Host) -> BoundRecipe:
             allowed=", ".join(names), todo="change `reading` or `recipe` in the study file",
         )  # fmt: skip
     return bound
+
+
+def _refuse_limit_of_another_kind(study: Study, *, in_decibels: bool) -> None:
+    """A level has a limit in decibels, everything else one in percent; the other may stand beside it."""
+    wanted = "limit_db" if in_decibels else "limit_percent"
+    if getattr(study, wanted) is None:
+        unit = "decibels" if in_decibels else "percent"
+        raise StudyError(
+            f"study on reading {study.reading!r}: {wanted}", found="no such key",
+            todo=f"say how many {unit} the reading may rise over the baseline: {wanted} = ...",
+        )  # fmt: skip
 
 
 def overrides(study: Study, recipe: Recipe) -> dict[str, dict[str, Any]]:

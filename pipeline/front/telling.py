@@ -93,10 +93,14 @@ def _repeats(c: Mapping[str, Any]) -> str:
 
 
 def _change(c: Mapping[str, Any]) -> str:
+    if c.get("change_db") is not None:
+        return f"{c['change_db']:+.1f} dB"
     return "–" if c["percent_change"] is None else f"{c['percent_change']:+.1f} %"
 
 
 def _interval(c: Mapping[str, Any]) -> str:
+    if c.get("change_db_low") is not None:
+        return f"{c['change_db_low']:+.1f} to {c['change_db_high']:+.1f} dB"
     if c["interval_low"] is None or c["interval_high"] is None:
         return "–"
     return f"{c['interval_low']:+.1f} to {c['interval_high']:+.1f} %"

@@ -12,6 +12,7 @@ from typing import Any
 from ..contracts import Comparison, OverPlatforms, Reason, ReasonCode, StudyError
 from ..kernels import effects, equivalence
 from .conditions import Circumstances, circumstances
+from .decibels import CHANGE, DECIBEL, decibels_of_log, shown
 from .naming import listed, suggestion
 from .over_platforms import summaries
 from .pairing import Cell, Pairing, Side, paired
@@ -64,6 +65,8 @@ class _Asked:
     reading: str
     combination: str
     against_baseline: bool
+    carries: bool = False
+    """Whether the study's verdict rests on it."""
 
 
 def compare(
@@ -108,7 +111,7 @@ def explore(
     pairing = paired(readings, captures)
     side = functools.cache(pairing.side)
     asked = [
-        replace(question, against_baseline=False)
+        replace(question, against_baseline=False, carries=False)
         for question in _questions(other, pairing)
         if question.against_baseline and (question.reading, question.combination) == (reading, combination)
     ]
@@ -130,23 +133,31 @@ def _refuse_unknown_baseline(study: Study, captures: Sequence[Mapping[str, Any]]
 
 
 def _questions(study: Study, pairing: Pairing) -> list[_Asked]:
-    names = list(dict.fromkeys((study.reading, CONVENTIONAL_READING)))
-    combinations = combinations_of(study)
+    own = (study.reading, dict(pairing.levels).get(study.reading, study.combination))
+    views = _views(study, pairing)
     asked: list[_Asked] = []
     for cell, parts in pairing.cells.items():
         candidates = [part for part in parts if part != study.baseline]
         asked += [
-            _Asked(cell, study.baseline, candidate, name, combination, against_baseline=True)
+            _Asked(cell, study.baseline, candidate, *view, against_baseline=True, carries=view == own)
             for candidate in candidates
-            for name in names
-            for combination in combinations
+            for view in views
         ]
         # among candidates only the study's own reading: the limit is not about them
         asked += [
-            _Asked(cell, first, second, study.reading, study.combination, against_baseline=False)
+            _Asked(cell, first, second, *own, against_baseline=False)
             for first, second in itertools.combinations(candidates, 2)
         ]
     return asked
+
+
+def _views(study: Study, pairing: Pairing) -> list[tuple[str, str]]:
+    """Readings and combinations compared: the study's own, the conventional one, levels of sound beside them."""
+    levels = dict(pairing.levels)
+    names = [name for name in dict.fromkeys((study.reading, CONVENTIONAL_READING)) if name not in levels]
+    views = [(name, combination) for name in names for combination in combinations_of(study)]
+    own = [level for level in pairing.levels if level[0] == study.reading]
+    return list(dict.fromkeys([*own, *views, *pairing.levels]))
 
 
 def _is_read(asked: _Asked, measured: Set[tuple[str, str]]) -> bool:
@@ -164,8 +175,11 @@ def _comparison(study: Study, side: _SideOf, asked: _Asked) -> Comparison:
         study, measured, around, against_baseline=asked.against_baseline,
         absolute=asked.combination == study.combination,
     )  # fmt: skip
-    effect = measured.effect
-    shown = None if answer.silent else measured.log_ratio
+    effect = None if answer.silent else measured.effect
+    ratio = None if answer.silent else measured.log_ratio
+    in_decibels = baseline.unit == DECIBEL
+    change = None if ratio is None else (ratio, *((None, None) if effect is None else (effect.low, effect.high)))
+    percents = _told(None if in_decibels else change, effects.percent_change)
     return Comparison(
         platform=asked.cell.platform,
         position=asked.cell.position,
@@ -178,25 +192,36 @@ def _comparison(study: Study, side: _SideOf, asked: _Asked) -> Comparison:
         detector=baseline.detector,
         n_baseline=len(baseline.values),
         n_candidate=len(candidate.values),
-        baseline_value=measured.baseline_value,
-        candidate_value=measured.candidate_value,
+        baseline_value=shown(measured.baseline_value, baseline.unit),
+        candidate_value=shown(measured.candidate_value, baseline.unit),
         frequency_hz_baseline=baseline.frequency_hz,
         frequency_hz_candidate=candidate.frequency_hz,
-        percent_change=None if shown is None else effects.percent_change(shown),
-        interval_low=None if shown is None or effect is None else effects.percent_change(effect.low),
-        interval_high=None if shown is None or effect is None else effects.percent_change(effect.high),
+        percent_change=percents[0],
+        interval_low=percents[1],
+        interval_high=percents[2],
         confidence=study.confidence,
         verdict=answer.verdict,
         scope=scope_sentence(around, study),
         reasons=answer.reasons,
         repeats_needed=answer.repeats_needed,
-        carries_verdict=_carries(study, asked),
-        extra={**_extra(study, baseline, candidate, around, measured, shown is not None), **answer.extra},
+        carries_verdict=asked.carries,
+        extra={
+            **_extra(study, baseline, candidate, around, measured, ratio is not None),
+            **(dict(zip(CHANGE, _told(change, decibels_of_log), strict=True)) if in_decibels else {}),
+            **answer.extra,
+        },
     )
 
 
-def _carries(study: Study, asked: _Asked) -> bool:
-    return asked.against_baseline and (asked.reading, asked.combination) == (study.reading, study.combination)
+_Limits = tuple[float, float | None, float | None]
+
+
+def _told(change: _Limits | None, tell: Callable[[float], float]) -> tuple[float | None, float | None, float | None]:
+    """A change and its interval as people read them; all None where there is nothing to tell."""
+    if change is None:
+        return None, None, None
+    low, high = (None if end is None else tell(end) for end in change[1:])
+    return tell(change[0]), low, high
 
 
 def _measured(study: Study, baseline: Side, candidate: Side) -> Measured:
@@ -226,25 +251,25 @@ def _logs(values: Sequence[float]) -> list[float]:
 
 
 def _extra(
-    study: Study, baseline: Side, candidate: Side, around: Circumstances, measured: Measured, shown: bool
+    study: Study, baseline: Side, candidate: Side, around: Circumstances, measured: Measured, told: bool
 ) -> dict[str, Any]:
     extra: dict[str, Any] = {
         "looks": study.looks,
         "confidence_per_look": study.confidence_per_look,
-        "repeats_baseline": list(baseline.values),
-        "repeats_candidate": list(candidate.values),
+        "repeats_baseline": [shown(value, baseline.unit) for value in baseline.values],
+        "repeats_candidate": [shown(value, baseline.unit) for value in candidate.values],
         "n_captures_baseline": sum(r.n_captures for r in baseline.repeats),
         "n_captures_candidate": sum(r.n_captures for r in candidate.repeats),
-        "log_ratio": measured.log_ratio if shown else None,
+        "log_ratio": measured.log_ratio if told else None,
         "log_std_baseline": measured.std_baseline if len(baseline.values) > 1 else None,
         "log_std_candidate": measured.std_candidate if len(candidate.values) > 1 else None,
-        "std_error": measured.effect.std_error if measured.effect and shown else None,
-        "degrees_of_freedom": measured.effect.dof if measured.effect and shown else None,
-        "background": baseline.background,
+        "std_error": measured.effect.std_error if measured.effect and told else None,
+        "degrees_of_freedom": measured.effect.dof if measured.effect and told else None,
+        "background": shown(baseline.background, baseline.unit),
         "circumstances": around.as_json(),
         "marks": sorted({*baseline.marks, *candidate.marks}),
     }
-    if measured.effect is not None and shown:
+    if measured.effect is not None and told and baseline.unit != DECIBEL:
         extra |= _fieller(study, baseline, candidate) | _equivalence(study, measured)
     return extra
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..contracts import Comparison, OverPlatforms
 from ..kernels import effects, moderation, random_effects
+from .decibels import CHANGE, DECIBEL, PREDICTION, decibels_of_log
 from .sentences import over_platforms_sentence
 from .study_file import Study
 
@@ -89,7 +90,8 @@ def _fleet(members: Sequence[Comparison], prior: moderation.VariancePrior | None
 def _enters(c: Comparison) -> bool:
     """Two repeats a side and a percent that may be shown; part and session mixed up is carried by tau."""
     not_comparable = any(str(reason.code) == "not_comparable" for reason in c.reasons)
-    return c.interval_low is not None and c.extra["log_ratio"] is not None and not not_comparable
+    interval = c.extra[CHANGE[1]] if c.unit == DECIBEL else c.interval_low
+    return interval is not None and c.extra["log_ratio"] is not None and not not_comparable
 
 
 def _variance(c: Comparison, prior: moderation.VariancePrior | None) -> float:
@@ -109,6 +111,7 @@ def _summary(study: Study, key: _Key, fleet: _Fleet) -> OverPlatforms:
                 "interval_low": c.interval_low,
                 "interval_high": c.interval_high,
                 "variance_moderated": variance,
+                **({name: c.extra[name] for name in CHANGE} if c.unit == DECIBEL else {}),
             }
             for c, variance in zip(fleet.comparisons, fleet.variances, strict=True)
         ],
@@ -144,14 +147,20 @@ def _pooled(study: Study, key: _Key, fleet: _Fleet, extra: dict[str, Any]) -> Ov
     }
     if full:
         extra |= {"q": spread.q, "tau_paule_mandel": float(np.sqrt(random_effects.paule_mandel_tau2(y, v)))}
+    in_decibels = fleet.comparisons[0].unit == DECIBEL
+    ends = (effect.estimate, effect.low, effect.high, *(prediction or (None, None)))
+    percents = [None if end is None or in_decibels else effects.percent_change(end) for end in ends]
+    if in_decibels:
+        told = [None if end is None else decibels_of_log(end) for end in ends]
+        extra |= dict(zip((*CHANGE, *PREDICTION), told, strict=True))
     return OverPlatforms(
         *key,
         n_platforms=k,
-        percent_change=effects.percent_change(effect.estimate),
-        interval_low=effects.percent_change(effect.low),
-        interval_high=effects.percent_change(effect.high),
-        prediction_low=effects.percent_change(prediction[0]) if prediction else None,
-        prediction_high=effects.percent_change(prediction[1]) if prediction else None,
+        percent_change=percents[0],
+        interval_low=percents[1],
+        interval_high=percents[2],
+        prediction_low=percents[3],
+        prediction_high=percents[4],
         tau=float(np.sqrt(tau2)) if full else None,
         i2=spread.i2 if full else None,
         extra=extra,

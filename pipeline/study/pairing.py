@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from .decibels import DECIBEL, as_amplitude
+
 BACKGROUND_CONDITION = "engine-off"
 FLOOR_FACTOR = 3.0
 """A reading under three times its background may be up to a third of it too high or too low."""
@@ -114,6 +116,8 @@ class Pairing:
     facts: Mapping[tuple[str, str], CaptureFacts]
     unfit: Mapping[tuple[Cell, str], int] = field(default_factory=dict)
     units: Mapping[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
+    levels: tuple[tuple[str, str], ...] = ()
+    """Readings and combinations that are levels in decibels, in order of first appearance."""
 
     def side(self, reading: str, combination: str, cell: Cell, part: str) -> Side:
         """One part's repeats in a cell, for one reading and combination."""
@@ -143,7 +147,8 @@ class Pairing:
         An order cannot be read with the engine off; the highest bin of the same axes then stands for it. It is
         the larger figure, so a reading that passes it is clear of the floor.
         """
-        for name in (reading, "highest_bin"):
+        unit, _ = self.units.get((reading, combination), ("", ""))
+        for name in (reading, *(() if unit == DECIBEL else ("highest_bin",))):
             found = self.backgrounds.get((name, combination, cell.platform, cell.position))
             if found is not None:
                 return found
@@ -188,7 +193,8 @@ def paired(readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str
     sorted_readings: dict[tuple[str, str, Cell, str], list[Mapping[str, Any]]] = {}
     floors: dict[tuple[str, str, str, str], list[float]] = {}
     units: dict[tuple[str, str], tuple[str, str]] = {}
-    for entry in readings:
+    levels: dict[tuple[str, str], None] = {}
+    for entry in map(as_amplitude, readings):
         if _key(entry) not in fit or (entry.get("extra") or {}).get("beside"):
             # one that stands beside the reading a study compares: another order of the same capture is no take
             continue
@@ -199,6 +205,8 @@ def paired(readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str
                 floors.setdefault((*name, entry["platform"], entry["position"]), []).append(float(shown))
             continue
         units.setdefault(name, (entry["unit"], entry["detector"]))
+        if entry["unit"] == DECIBEL and entry.get("kind", "level") == "level":
+            levels.setdefault(name)
         sorted_readings.setdefault((*name, _cell(entry), entry["part"]), []).append(entry)
     return Pairing(
         cells={cell: tuple(parts) for cell, parts in cells.items()},
@@ -208,6 +216,7 @@ def paired(readings: Sequence[Mapping[str, Any]], captures: Sequence[Mapping[str
         facts=facts,
         unfit=unfit,
         units=units,
+        levels=tuple(levels),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..contracts import Comparison, OverPlatforms
 from .conditions import Circumstances
+from .decibels import CHANGE, DECIBEL, PREDICTION
 from .study_file import Study
 
 _CONDITIONS = {"idle-drive": "idle in drive", "idle-neutral": "idle in neutral", "idle-park": "idle in park"}
@@ -45,11 +46,10 @@ def verdict_sentence(comparison: Comparison, study: Study) -> str:
     c = comparison
     where = f"{c.candidate} on {c.platform}, {in_words(c.condition)}"
     where += f", {in_words(c.position)}" if c.position else ""
-    if c.percent_change is None:
+    if _told(c)[0] is None:
         return f"{where}: no verdict - {_reasons(c)}."
     middle = f"{_change(c, c.baseline)}{_interval(c, c.confidence)}"
-    limit = f", limit {study.limit_percent:g} %" if c.baseline == study.baseline else ""
-    limit += f" and {study.limit_mg:g} mg" if limit and study.limit_mg is not None else ""
+    limit = _limit(study, c) if c.baseline == study.baseline else ""
     return f"{where}: {middle}{limit} - {in_words(c.verdict)}{_what_next(c)}. {_capital(c.scope)}."
 
 
@@ -57,36 +57,76 @@ def over_platforms_sentence(found: OverPlatforms, study: Study) -> str:
     """What holds over all platforms, and where a new one would land."""
     where = f"{found.candidate} over {found.n_platforms} platforms, {in_words(found.condition)}"
     where += f", {in_words(found.position)}" if found.position else ""
-    if found.percent_change is None:
+    if _told(found)[0] is None:
         return f"{where}: listed only, a mean needs three."
     text = f"{where}: typically {_change(found, study.baseline)}{_interval(found, study.confidence)}"
-    if found.prediction_low is None or found.prediction_high is None:
+    names = PREDICTION if _in_decibels(found) else ("prediction_low", "prediction_high")
+    ends = [_figure(found, name) for name in names]
+    if ends[0] is None or ends[1] is None:
         return f"{text}; a prediction for a new platform needs five."
-    half = _half_width(found)
-    low, high = rounded(found.prediction_low, half), rounded(found.prediction_high, half)
-    return f"{text}; a new platform would land between {low} and {high} %."
+    low, high = (_rounded(found, end) for end in ends if end is not None)
+    return f"{text}; a new platform would land between {low} and {high} {_unit(found)}."
+
+
+def _in_decibels(c: Comparison | OverPlatforms) -> bool:
+    return CHANGE[0] in c.extra
+
+
+def _unit(c: Comparison | OverPlatforms) -> str:
+    return DECIBEL if _in_decibels(c) else "%"
+
+
+def _figure(c: Comparison | OverPlatforms, name: str) -> float | None:
+    value: float | None = c.extra[name] if name in c.extra else getattr(c, name)
+    return value
+
+
+def _told(c: Comparison | OverPlatforms) -> tuple[float | None, float | None, float | None]:
+    """Change and interval in the unit they are told in."""
+    names = CHANGE if _in_decibels(c) else ("percent_change", "interval_low", "interval_high")
+    change, low, high = (_figure(c, name) for name in names)
+    return change, low, high
+
+
+def _limit(study: Study, c: Comparison) -> str:
+    """The limit that holds for this reading; nothing where the study sets none."""
+    if _in_decibels(c):
+        return "" if study.limit_db is None else f", limit {study.limit_db:g} {DECIBEL}"
+    if study.limit_percent is None:
+        return ""
+    return f", limit {study.limit_percent:g} %" + (f" and {study.limit_mg:g} mg" if study.limit_mg is not None else "")
+
+
+def _rounded(c: Comparison | OverPlatforms, value: float) -> str:
+    """Decibels to a tenth, as levels are told; percents to their uncertainty."""
+    half = _half_width(c)
+    if not _in_decibels(c):
+        return rounded(value, half)
+    return rounded(value, min(1.0, half) if half is not None else 1.0)
 
 
 def _change(c: Comparison | OverPlatforms, baseline: str) -> str:
-    assert c.percent_change is not None
-    figure = rounded(abs(c.percent_change), _half_width(c))
+    change = _told(c)[0]
+    assert change is not None
+    figure = _rounded(c, abs(change))
     base = "the original" if baseline.lower() == "original" else baseline
     if float(figure) == 0.0:
-        return f"as much as {base}"
-    return f"{figure} % {'more' if c.percent_change > 0 else 'less'} than {base}"
+        return f"as loud as {base}" if _in_decibels(c) else f"as much as {base}"
+    if _in_decibels(c):
+        return f"{figure} {DECIBEL} {'louder' if change > 0 else 'quieter'} than {base}"
+    return f"{figure} % {'more' if change > 0 else 'less'} than {base}"
 
 
 def _half_width(c: Comparison | OverPlatforms) -> float | None:
-    if c.interval_low is None or c.interval_high is None:
-        return None
-    return (c.interval_high - c.interval_low) / 2.0
+    _, low, high = _told(c)
+    return None if low is None or high is None else (high - low) / 2.0
 
 
 def _interval(c: Comparison | OverPlatforms, confidence: float) -> str:
-    if c.interval_low is None or c.interval_high is None:
+    _, low, high = _told(c)
+    if low is None or high is None:
         return ""
-    half = _half_width(c)
-    return f" ({100.0 * confidence:g} %: {rounded(c.interval_low, half)} to {rounded(c.interval_high, half)})"
+    return f" ({100.0 * confidence:g} %: {_rounded(c, low)} to {_rounded(c, high)})"
 
 
 def _what_next(c: Comparison) -> str:

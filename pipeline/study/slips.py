@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 
 from ..contracts import CaptureRow, StudyError
 from .captures_table import CapturesTable
+from .decibels import shown
 from .naming import listed, suggestion
 from .pairing import Side, is_background
 from .study_file import Study
@@ -43,7 +44,7 @@ def check_question(study: Study, table: CapturesTable) -> tuple[str, ...]:
 
 
 def _limit_as_fraction(study: Study) -> list[str]:
-    if 0.0 < study.limit_percent < 1.0:
+    if study.limit_percent is not None and 0.0 < study.limit_percent < 1.0:
         whole = 100.0 * study.limit_percent
         return [f"limit_percent = {study.limit_percent:g} is less than one percent; for {whole:g} % write {whole:g}"]
     return []
@@ -127,9 +128,10 @@ def perhaps_swapped(baseline: Side, candidate: Side) -> str | None:
     if before <= _BETTER_EXCHANGED.get(least, _BETTER_EXCHANGED_ABOVE) * best:
         return None
     one, other = baseline.repeats[at[0]], candidate.repeats[at[1]]
+    values = [shown(repeat.value, baseline.unit) for repeat in (one, other)]
     return (
-        f"repeat {one.name} of {baseline.part} ({one.value:.3g} {baseline.unit}) and repeat {other.name} of "
-        f"{candidate.part} ({other.value:.3g}) would fit far better exchanged: were the parts swapped in the table?"
+        f"repeat {one.name} of {baseline.part} ({values[0]:.3g} {baseline.unit}) and repeat {other.name} of "
+        f"{candidate.part} ({values[1]:.3g}) would fit far better exchanged: were the parts swapped in the table?"
     )
 
 

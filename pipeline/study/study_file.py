@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Mapping
@@ -11,6 +12,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from ..contracts import StudyError
+from .decibels import DECIBEL, log_of_decibels
 from .naming import listed, suggestion
 
 _TOML_WAY = 'write key = value, texts in "quotes", numbers with a decimal point'
@@ -25,9 +27,14 @@ class Study(BaseModel):
     title: str = Field(min_length=1, description="What the report is called.")
     captures: str = Field(min_length=1, description="Path of the captures table, relative to the study file.")
     baseline: str = Field(min_length=1, description="The part that percent changes are of.")
-    limit_percent: float = Field(
-        gt=-100.0, le=1000.0, description="Most the reading may rise over the baseline, percent, set by the company."
-    )
+    limit_percent: float | None = Field(
+        default=None, gt=-100.0, le=1000.0,
+        description="Most the reading may rise over the baseline, percent, set by the company.",
+    )  # fmt: skip
+    limit_db: float | None = Field(
+        default=None, gt=-60.0, le=60.0,
+        description="Most a level of sound may rise over the baseline, decibels: a level has no percent.",
+    )  # fmt: skip
     limit_mg: float | None = Field(
         default=None,
         gt=0.0,
@@ -80,12 +87,24 @@ class Study(BaseModel):
         """Confidence of each look's interval when ``looks`` of them share the doubt (Bonferroni)."""
         return 1.0 - (1.0 - self.confidence) / self.looks
 
+    def log_limit(self, unit: str) -> float | None:
+        """The limit of a reading in this unit as log ratio; None where the study sets none for it."""
+        if unit == DECIBEL:
+            return None if self.limit_db is None else log_of_decibels(self.limit_db)
+        return None if self.limit_percent is None else math.log1p(self.limit_percent / 100.0)
+
     @field_validator("captures")
     @classmethod
     def _path_without_controls(cls, value: str) -> str:
         if any(ord(letter) < 32 for letter in value):
             raise ValueError(f"a path; a backslash in double quotes became a control character{_BACKSLASH}")
         return value
+
+    @model_validator(mode="after")
+    def _some_limit(self) -> Self:
+        if self.limit_percent is None and self.limit_db is None:
+            raise ValueError(f"lacks {_LIMIT!r}")
+        return self
 
     @model_validator(mode="after")
     def _band_in_order(self) -> Self:
@@ -103,6 +122,7 @@ class Study(BaseModel):
         return self
 
 
+_LIMIT = "limit_percent"
 _FILLED_IN = ("base_dir", "file")
 
 
@@ -203,11 +223,14 @@ def _refuse_unknown_keys(document: Mapping[str, Any], path: Path) -> None:
 
 def _as_study_error(error: ValidationError, document: Mapping[str, Any], path: Path) -> StudyError:
     first = error.errors()[0]
+    lacking = [str(item["loc"][0]) for item in error.errors() if item["type"] == "missing"]
+    if _LIMIT not in document and "limit_db" not in document:
+        # where it stood among the keys that every study needs
+        lacking.insert(sum(name in ("title", "captures", "baseline") for name in lacking), _LIMIT)
     key = ".".join(str(part) for part in first["loc"])
     top = str(first["loc"][0]) if first["loc"] else ""
     meaning = question_keys().get(top, "")
-    if first["type"] == "missing":
-        lacking = [str(item["loc"][0]) for item in error.errors() if item["type"] == "missing"]
+    if first["type"] == "missing" or (lacking and not key):
         return StudyError(
             f"study file {path.name!r} lacks {listed(lacking)}", found=f"keys {listed(document)}",
             todo="; ".join(f"{name}: {question_keys()[name]}" for name in lacking),

@@ -10,6 +10,7 @@ from typing import Any
 from ..contracts import Reason, ReasonCode
 from ..kernels import effects, power
 from .conditions import Circumstances
+from .decibels import DECIBEL, shown
 from .pairing import FLOOR_FACTOR, Side
 from .study_file import Study
 
@@ -100,7 +101,7 @@ def _floor_detail(side: Side) -> str:
         return f"{side.part}: {side.n_floor} of {_repeats(of)} at the floor{why}{left}"
     return (
         f"{side.part}: {_repeats(side.n_floor)} under {FLOOR_FACTOR:g} times the engine-off background of "
-        f"{side.background:.3g} {side.unit}"
+        f"{shown(side.background, side.unit):.3g} {side.unit}"
     )
 
 
@@ -157,10 +158,13 @@ def _stated(around: Circumstances) -> tuple[Reason, ...]:
 
 
 def _against_limits(study: Study, measured: Measured, stated: tuple[Reason, ...], *, absolute: bool) -> Answer:
-    effect = measured.effect
+    effect, limit = measured.effect, study.log_limit(measured.baseline.unit)
     assert effect is not None  # two repeats a side, or it would be indicative
-    verdict = place(effect.low, effect.high, effects.log_of_percent(study.limit_percent))
-    needed = _needed_for_percent(study, measured) if verdict == OPEN else 0
+    if limit is None:
+        which = "limit_db" if measured.baseline.unit == DECIBEL else "limit_percent"
+        return Answer(NONE, (Reason(ReasonCode.EXPLORATORY, f"the study sets no {which}"), *stated))
+    verdict = place(effect.low, effect.high, limit)
+    needed = _needed_for_change(study, measured, limit) if verdict == OPEN else 0
     extra: dict[str, Any] = {"verdict_percent": verdict}
     if absolute and _negligible(study, measured):
         verdict, needed = WITHIN, 0
@@ -201,9 +205,9 @@ def _value_verdict(study: Study, measured: Measured, limit_mg: float) -> str:
     return place(interval.low, interval.high, math.log(limit_mg))
 
 
-def _needed_for_percent(study: Study, measured: Measured) -> int | None:
+def _needed_for_change(study: Study, measured: Measured, limit: float) -> int | None:
     assert measured.effect is not None
-    distance = measured.effect.estimate - effects.log_of_percent(study.limit_percent)
+    distance = measured.effect.estimate - limit
     needed = power.repeats_to_settle(
         distance, measured.std_baseline, measured.std_candidate, study.confidence_per_look
     )
