@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ..study.decibels import DECIBEL
 from .marks import ALL_MARKS, Mark, mark_of
 from .numbers import THIN, Figure, decimals_for, fixed, listed, percent_decimals, typeset
-from .strips import Scale, Strip, scale_for, strip_for
+from .strips import Scale, Strip, change_keys, change_unit, prediction_keys, scale_for, strip_for
 from .tables_of_study import Entry, Numbered, StudyTables, place_of, place_words
 
 OverKey = tuple[str, str, str, str, str]
@@ -17,12 +18,13 @@ OverKey = tuple[str, str, str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A percent change with its interval as printed figures; ``None`` where the files hold null."""
+    """A change with its interval as printed figures, in ``unit``; ``None`` where the files hold null."""
 
     percent: Figure | None
     low: Figure | None
     high: Figure | None
     confidence: Figure | None
+    unit: str = "%"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,29 +82,31 @@ class Summary:
 
 
 def percent_figure(value: float | None, key: str, decimals: int, *, signed: bool = True) -> Figure | None:
-    """A percentage as printed, with its source."""
+    """A change as printed, with its source."""
     if value is None:
         return None
     return Figure(fixed(value, decimals, signed=signed), value, key)
 
 
-def change_of(
-    entry: Entry, root: str, limit: float | None, names: tuple[str, str, str] = ("percent_change", "interval_low",
-                                                                                 "interval_high"),
-) -> Change:  # fmt: skip
-    """The change of one entry, its three numbers with the same decimals."""
+def change_of(entry: Entry, root: str, limit: float | None, ends: tuple[str, str] | None = None) -> Change:
+    """The change of one entry, its three numbers with the same decimals; ``ends`` are keys of another interval."""
+    names, unit = change_keys(entry), change_unit(entry)
+    names = names if ends is None else (names[0], *ends)
     value, low, high = (entry.get(name) for name in names)
     middle = value if value is not None else low
     if middle is None:
-        return Change(None, None, None, None)
+        return Change(None, None, None, None, unit)
     marks = [0.0, *([limit] if limit is not None else [])]
     decimals = percent_decimals(middle, low, high, marks)
+    # a level is told to a tenth: a whole decibel is 12 %
+    decimals = decimals if unit == "%" else max(decimals, 1)
     share = entry.get("confidence")
     return Change(
         percent=percent_figure(value, f"{root}/{names[0]}", decimals),
         low=percent_figure(low, f"{root}/{names[1]}", decimals),
         high=percent_figure(high, f"{root}/{names[2]}", decimals),
         confidence=None if share is None else Figure(fixed(share, 4).rstrip("0"), share, f"{root}/confidence"),
+        unit=unit,
     )
 
 
@@ -112,16 +116,19 @@ class AnswerSheet:
     def __init__(self, tables: StudyTables) -> None:
         self.tables = tables
         study = tables.documents.study
-        self.limit: float | None = study.get("limit_percent")
         carrying = tables.carrying
+        self.unit = change_unit(carrying[0].entry) if carrying else "%"
+        """What the study's own reading changes by: percent, or decibels of a level."""
+        self.limits: dict[str, float | None] = {"%": study.get("limit_percent"), DECIBEL: study.get("limit_db")}
+        self.limit = self.limits[self.unit]
         overs = tables.documents.over_platforms
-        self.scale: Scale = scale_for([*(item.entry for item in carrying), *overs], self.limit)
+        self.scale: Scale = scale_for([*(item.entry for item in carrying), *overs], self.limit, self.unit)
         self.rows: list[VerdictRow] = [self.row(item) for item in carrying]
 
     def row(self, item: Numbered) -> VerdictRow:
         """The verdict row of one comparison."""
         entry = item.entry
-        change = change_of(entry, f"comparisons/{item.number}", self.limit)
+        change = self.change(entry, f"comparisons/{item.number}")
         mark = mark_of(str(entry["verdict"]))
         place = place_of(entry)
         repeats = _repeat_changes(entry)
@@ -138,6 +145,15 @@ class AnswerSheet:
             strip=strip_for(entry, self.scale, repeats, label),
             repeats=f"{entry['n_baseline']} and {entry['n_candidate']}",
         )
+
+    def change(self, entry: Entry, root: str) -> Change:
+        """The change of one entry, rounded so that it stands on its own side of the limit that is its own."""
+        return change_of(entry, root, self.limits[change_unit(entry)])
+
+    @property
+    def limit_text(self) -> str | None:
+        """The limit with its unit, as scales print it."""
+        return None if self.limit is None else f"{fixed(self.limit, 1).removesuffix('.0')}{THIN}{self.unit}"
 
     def ordered(self) -> list[VerdictRow]:
         """Verdicts, gravest first, then by the size of the change."""
@@ -190,8 +206,8 @@ class AnswerSheet:
             for row in self.rows
             if row.candidate == entry["candidate"] and row.place_words == where and row.change.percent is not None
         )
-        change = change_of(entry, root, self.limit)
-        prediction = change_of(entry, root, self.limit, ("percent_change", "prediction_low", "prediction_high"))
+        change = self.change(entry, root)
+        prediction = change_of(entry, root, self.limits[change.unit], prediction_keys(entry))
         label = _summary_label(entry, change, prediction)
         tau, i2, dof = (entry.get(name) for name in ("tau", "i2", "prior_degrees_of_freedom"))
         return Summary(
@@ -210,10 +226,12 @@ class AnswerSheet:
 
 
 def _repeat_changes(entry: Entry) -> list[float]:
-    """Percent change of each fitting of the candidate, of the baseline's mean over its fittings."""
+    """Change of each fitting of the candidate, from the baseline's mean over its fittings."""
     base = entry.get("baseline_value")
-    if not base or entry.get("percent_change") is None:
+    if base is None or entry.get(change_keys(entry)[0]) is None:
         return []
+    if change_unit(entry) == DECIBEL:
+        return [value - base for value in entry.get("repeats_candidate") or ()]
     return [100 * (value / base - 1) for value in entry.get("repeats_candidate") or ()]
 
 
@@ -261,19 +279,20 @@ def _strip_label(entry: Entry, mark: Mark, change: Change, limit: float | None, 
     names = f"{entry['candidate']} against {entry['baseline']} on {where}"
     if change.percent is None:
         return f"{names}: {mark.word}, no percentage"
-    text = f"{names}: {change.percent.text}{THIN}% against the baseline"
+    unit = f"{THIN}{change.unit}"
+    text = f"{names}: {change.percent.text}{unit} against the baseline"
     if change.low and change.high and change.confidence:
         share = fixed(100 * change.confidence.value, 1).removesuffix(".0")
         text += f" ({share}{THIN}%: {change.low.text} to {change.high.text})"
     else:
         text += ", no interval"
-    text += f", limit {fixed(limit, 1).removesuffix('.0')}{THIN}%" if limit is not None else ""
+    text += f", limit {fixed(limit, 1).removesuffix('.0')}{unit}" if limit is not None else ""
     return f"{text}, {mark.word}" + (f", {n_repeats} repeats as ticks" if n_repeats > 1 else "")
 
 
 def _summary_note(entry: Entry) -> str:
     """How the summary was made, and which platforms could not enter it."""
-    words = [str(entry["method"])] if entry.get("method") and entry.get("percent_change") is not None else []
+    words = [str(entry["method"])] if entry.get("method") and entry.get(change_keys(entry)[0]) is not None else []
     words += ["scatter of repeats pooled over the whole fleet"] if entry.get("prior_is_common") else []
     left = [str(name) for name in entry.get("left_out") or ()]
     words += [f"without {listed(left)}, which has no interval of its own"] if len(left) == 1 else []
@@ -286,9 +305,10 @@ def _summary_label(entry: Mapping[str, Any], change: Change, prediction: Change)
     text = f"{entry['candidate']} over {entry['n_platforms']} platforms: "
     if change.percent is None:
         return text + "listed only"
-    text += f"typically {change.percent.text}{THIN}%"
+    text += f"typically {change.percent.text}{THIN}{change.unit}"
     if change.low and change.high:
         text += f" ({change.low.text} to {change.high.text})"
     if prediction.low and prediction.high:
-        text += f"; a new platform would land between {prediction.low.text} and {prediction.high.text}{THIN}%"
+        ends = f"{prediction.low.text} and {prediction.high.text}{THIN}{change.unit}"
+        text += f"; a new platform would land between {ends}"
     return text

@@ -6,13 +6,15 @@ from collections.abc import Sequence
 from itertools import zip_longest
 from typing import Any
 
-from .answers import AnswerSheet, change_of
+from ..study.decibels import DECIBEL
+from .answers import AnswerSheet
 from .evidence_views import CaptureLine, LineRow, Pair, PlaceView, ReadingRow, ValueRow
 from .level_strips import level_strip_for
 from .marks import code_words, mark_of, plain_reason, plain_reasons
 from .numbers import Figure, decimals_for, fixed
 from .packed_spectra import packed
 from .small_spectra import Panel, axes_for, curve_path, line_names, top_frequency
+from .strips import change_keys, change_unit
 from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
 
 _MOST_READINGS = 600
@@ -122,7 +124,7 @@ class EvidenceSheet:
             candidate=_value_figure(entry, root, "candidate_value"),
             hz_baseline=hertz("frequency_hz_baseline"),
             hz_candidate=hertz("frequency_hz_candidate"),
-            change=change_of(entry, root, self.answers.limit),
+            change=self.answers.change(entry, root),
             verdict=mark_of(str(entry["verdict"])) if carries else None,
             reasons=plain_reasons(reason for reason in entry.get("reasons", ()) if reason not in told),
         )
@@ -188,21 +190,26 @@ class EvidenceSheet:
         return {**data, "labels": labels}
 
 
+_LEVELS = {"laeq": "LAeq", "lceq": "LCeq", "laf_max": "LAF,max"}
+"""Levels by the symbols of IEC 61672-1."""
+
+
 def _shared(budget: float, n: int, least: int, most: int) -> int:
     return min(max(int(budget / max(n, 1)), least), most)
 
 
 def reading_words(reading: str) -> str:
     """The reading's name on pages."""
-    return code_words(reading)
+    return _LEVELS.get(reading) or code_words(reading)
 
 
 def _value_figure(entry: Entry, root: str, name: str) -> Figure | None:
     value = entry.get(name)
     if value is None:
         return None
-    low, high = entry.get("interval_low"), entry.get("interval_high")
-    doubt = abs(value) * (high - low) / 200 if low is not None and high is not None else None
+    _, low, high = (entry.get(key) for key in change_keys(entry))
+    share = 0.5 if change_unit(entry) == DECIBEL else abs(value) / 200
+    doubt = share * (high - low) if low is not None and high is not None else None
     return Figure(fixed(value, decimals_for(doubt, value, beyond=1 if doubt else 0)), value, f"{root}/{name}")
 
 

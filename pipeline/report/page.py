@@ -25,7 +25,7 @@ from .evidence import EvidenceSheet, reading_words
 from .evidence_views import CaptureLine, PlaceView
 from .left_out import LeftOut, grouped
 from .marks import Mark
-from .numbers import THIN, count, fixed, shortened
+from .numbers import THIN, count, shortened
 from .spreadsheet import write_spreadsheet
 from .strips import Scale
 from .tables_of_study import StudyTables
@@ -165,7 +165,7 @@ def page_view(documents: ReportDocuments, *, brief: bool = False) -> PageView:
         title=str(study.get("title") or "Study"),
         question=question(study),
         baseline_short=shortened(str(study.get("baseline") or "baseline"), 20),
-        limit_text=None if sheet.limit is None else fixed(sheet.limit, 1).removesuffix(".0"),
+        limit_text=sheet.limit_text,
         most=_MOST_ROWS,
         listed=len(sheet.rows) if len(sheet.rows) <= _MOST_FOLDED else _MOST_ROWS,
         scale=sheet.scale,
@@ -196,9 +196,13 @@ def question(study: Mapping[str, Any]) -> str:
     """What was asked, in a sentence."""
     if study.get("question"):
         return str(study["question"])
-    parts = [f"Change against {study.get('baseline') or 'the baseline'}, in percent of it"]
-    if study.get("limit_percent") is not None:
-        parts.append(f"limit {_short(study['limit_percent'])}{THIN}% more")
+    base = study.get("baseline") or "the baseline"
+    percent, decibels = study.get("limit_percent"), study.get("limit_db")
+    parts = [f"Change against {base}" + ("" if percent is None and decibels is not None else ", in percent of it")]
+    if percent is not None:
+        parts.append(f"limit {_short(percent)}{THIN}% more")
+    if decibels is not None:
+        parts.append(f"limit {_short(decibels)}{THIN}dB more for a level of sound")
     if study.get("limit_mg") is not None:
         parts.append(f"limit {_short(study['limit_mg'])} milli-g (mg) for the candidate")
     if study.get("negligible_mg") is not None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from .answers import AnswerSheet, VerdictRow
 from .documents import ReportDocuments
-from .numbers import MINUS, THIN, fixed, shortened
+from .numbers import MINUS, THIN, shortened
 from .page import environment, question
 from .strips import Scale
 from .tables_of_study import StudyTables
@@ -57,7 +57,7 @@ def render_picture(documents: ReportDocuments) -> str:
         left_out=max(len(ordered) - _MOST, 0),
         scale=sheet.scale,
         baseline=shortened(str(documents.study.get("baseline") or "baseline"), 20),
-        limit=None if sheet.limit is None else fixed(sheet.limit, 1).removesuffix(".0"),
+        limit=sheet.limit_text,
         description=". ".join(row.strip.label for row in ordered[:_MOST]),
     )
     return environment().get_template("picture.svg.j2").render(picture=view)
@@ -71,7 +71,7 @@ def _figures(row: VerdictRow) -> str:
     change = row.change
     if change.percent is None:
         return "no percentage"
-    text = f"{change.percent.text}{THIN}%"
+    text = f"{change.percent.text}{THIN}{change.unit}"
     if change.low and change.high:
         text += f"  ({_bare(change.low.text)} to {_bare(change.high.text)})"
     return text

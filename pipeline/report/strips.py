@@ -1,4 +1,4 @@
-"""Interval strips: where dot, bar, ticks and rules stand on one shared scale of percent change."""
+"""Interval strips: where dot, bar, ticks and rules stand on one shared scale of change, percent or decibels."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ..study.decibels import CHANGE, DECIBEL, PREDICTION
 from .numbers import fixed, nice_step
 
 _MARGIN = 2.0
@@ -15,6 +16,26 @@ _MARGIN = 2.0
 
 _RULE_ROOM = 5.0
 """Percent of the width around the rules of zero and limit, which carry their own names, without a tick's number."""
+
+PERCENT_KEYS = ("percent_change", "interval_low", "interval_high")
+PREDICTION_KEYS = ("prediction_low", "prediction_high")
+LEAST_ROOM = {"%": 10.0, DECIBEL: 2.0}
+"""Width of a scale at the least: changes below are as good as none and must not fill the page."""
+
+
+def change_unit(entry: Mapping[str, Any]) -> str:
+    """What an entry's change is told in: a level in decibels has no percent."""
+    return DECIBEL if CHANGE[0] in entry else "%"
+
+
+def change_keys(entry: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Keys of an entry's change and its interval."""
+    return CHANGE if change_unit(entry) == DECIBEL else PERCENT_KEYS
+
+
+def prediction_keys(entry: Mapping[str, Any]) -> tuple[str, str]:
+    """Keys of where a new platform would land."""
+    return PREDICTION if change_unit(entry) == DECIBEL else PREDICTION_KEYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +48,7 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A linear scale of percent change drawn over the whole width of a strip."""
+    """A linear scale of change drawn over the whole width of a strip."""
 
     low: float
     high: float
@@ -56,26 +77,27 @@ class Strip:
     label: str
 
 
-def scale_for(entries: Iterable[Mapping[str, Any]], limit: float | None) -> Scale:
+def scale_for(entries: Iterable[Mapping[str, Any]], limit: float | None, unit: str = "%") -> Scale:
     """The scale a column of strips shares.
 
     It holds zero, the limit, every estimate, and intervals as long as they do not dwarf the estimates: one
     interval ten times as wide as everything else would make all others unreadable, so it runs off the edge
     with an arrow while its figures stay printed in full.
     """
-    entries = list(entries)
+    entries = [item for item in entries if change_unit(item) == unit]
+    found = [(item, (*change_keys(item), *prediction_keys(item))) for item in entries]
     centres = [0.0, *([limit] if limit is not None else [])]
-    centres += [item["percent_change"] for item in entries if item.get("percent_change") is not None]
+    centres += [item[keys[0]] for item, keys in found if item.get(keys[0]) is not None]
     least, most = min(centres), max(centres)
-    room = max(most - least, 10.0)
+    room = max(most - least, LEAST_ROOM[unit])
     ends = [
         min(max(item[name], least - room), most + room)
-        for item in entries
-        for name in ("interval_low", "interval_high", "prediction_low", "prediction_high")
+        for item, keys in found
+        for name in keys[1:]
         if item.get(name) is not None
     ]
     low, high = min([least, *ends]), max([most, *ends])
-    pad = 0.06 * max(high - low, 10.0)
+    pad = 0.06 * max(high - low, LEAST_ROOM[unit])
     low, high = low - pad, high + pad
     step = nice_step(high - low, 6)
     first = math.ceil(low / step)
@@ -101,9 +123,9 @@ def _decimals(step: float) -> int:
 
 
 def strip_for(entry: Mapping[str, Any], scale: Scale, repeats: Sequence[float], label: str) -> Strip:
-    """The strip of one comparison or summary; ``repeats`` are percent changes of single fittings."""
-    change, low, high = entry.get("percent_change"), entry.get("interval_low"), entry.get("interval_high")
-    hair = entry.get("prediction_low"), entry.get("prediction_high")
+    """The strip of one comparison or summary; ``repeats`` are changes of single fittings."""
+    change, low, high = (entry.get(name) for name in change_keys(entry))
+    hair = tuple(entry.get(name) for name in prediction_keys(entry))
     ends = [end for end in (low, high, *hair, change) if end is not None]
 
     def place(value: float | None) -> float | None:
