@@ -128,8 +128,8 @@ class _Case:
         self.found.facts |= {"n_markers": len(markers), "n_transients": len(later), "n_lulls": len(lulls)}
         if markers:
             stop = max(pair[1] for pair in markers) + rule.after_marker_s
-            self.found.cut(span[0], stop, ReasonCode.TRANSIENT, f"{len(markers)} marker(s), the last at "
-                           f"{markers[-1][0]:.1f} s: everything up to {rule.after_marker_s:g} s after it")  # fmt: skip
+            self.found.cut(span[0], stop, ReasonCode.TRANSIENT, _markers_said(markers) +
+                           f": everything up to {rule.after_marker_s:g} s after it")  # fmt: skip
         for start, stop in later:
             self._transient(start, stop, "a transient")
         for start, stop in lulls:
@@ -285,6 +285,11 @@ def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) 
         "level_mg": np.round(level / MILLI_G, 5).tolist(),
         "speed_rpm": speed,
     }
+
+
+def _markers_said(markers: list[Interval]) -> str:
+    at = f"{markers[-1][0]:.1f} s"
+    return f"a marker at {at}" if len(markers) == 1 else f"{len(markers)} markers, the last at {at}"
 
 
 FINGERPRINT_FRAMES = 24

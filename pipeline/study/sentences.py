@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from ..contracts import Comparison, OverPlatforms
 from .conditions import Circumstances
 from .decibels import CHANGE, DECIBEL, PREDICTION
@@ -23,9 +26,39 @@ def number_word(n: int) -> str:
 
 def rounded(value: float, spread: float | None) -> str:
     """A percent rounded to its uncertainty: whole numbers unless the interval is narrow."""
-    digits = 0 if spread is None or spread >= 2.0 else (1 if spread >= 0.2 else 2)
+    return _fixed(value, _digits_for(spread))
+
+
+def _digits_for(spread: float | None) -> int:
+    return 0 if spread is None or spread >= 2.0 else (1 if spread >= 0.2 else 2)
+
+
+def _fixed(value: float, digits: int) -> str:
     text = f"{value:.{digits}f}"
     return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def digits_of_sentence(
+    told: tuple[float | None, float | None, float | None], marks: Sequence[float], least: int
+) -> int:
+    """Decimals of a change and its interval, ``least`` or more: as many as keep each bound on its side of the marks.
+
+    A bound of 14.8 printed as 15 beside a limit of 15 would belie the verdict, as 0.3 printed as 0 would the sign.
+    Never more than two digits beyond the leading one of the half width: what is closer than that has no side.
+    """
+    _, low, high = told
+    if low is None or high is None or not high > low:
+        return least
+    most = max(least, 2 - math.floor(math.log10((high - low) / 2.0)))
+    for digits in range(least, most):
+        if not any(_crosses(bound, mark, digits) for bound in (low, high) for mark in marks):
+            return digits
+    return most
+
+
+def _crosses(bound: float, mark: float, digits: int) -> bool:
+    exact, shown = bound - mark, round(bound, digits) - mark
+    return exact != 0.0 and exact * shown <= 0.0
 
 
 def scope_sentence(around: Circumstances, study: Study) -> str:
@@ -48,7 +81,8 @@ def verdict_sentence(comparison: Comparison, study: Study) -> str:
     where += f", {in_words(c.position)}" if c.position else ""
     if _told(c)[0] is None:
         return f"{where}: no verdict - {_reasons(c)}."
-    middle = f"{_change(c, c.baseline)}{_interval(c, c.confidence)}"
+    digits = _digits(c, study)
+    middle = f"{_change(c, c.baseline, digits)}{_interval(c, c.confidence, digits)}"
     limit = _limit(study, c) if c.baseline == study.baseline else ""
     return f"{where}: {middle}{limit} - {in_words(c.verdict)}{_what_next(c)}. {_capital(c.scope)}."
 
@@ -59,12 +93,14 @@ def over_platforms_sentence(found: OverPlatforms, study: Study) -> str:
     where += f", {in_words(found.position)}" if found.position else ""
     if _told(found)[0] is None:
         return f"{where}: listed only, a mean needs three."
-    text = f"{where}: typically {_change(found, study.baseline)}{_interval(found, study.confidence)}"
+    digits = _digits(found, study)
+    change, interval = _change(found, study.baseline, digits), _interval(found, study.confidence, digits)
+    text = f"{where}: typically {change}{interval}"
     names = PREDICTION if _in_decibels(found) else ("prediction_low", "prediction_high")
     ends = [_figure(found, name) for name in names]
     if ends[0] is None or ends[1] is None:
         return f"{text}; a prediction for a new platform needs five."
-    low, high = (_rounded(found, end) for end in ends if end is not None)
+    low, high = (_fixed(end, digits) for end in ends if end is not None)
     return f"{text}; a new platform would land between {low} and {high} {_unit(found)}."
 
 
@@ -97,24 +133,25 @@ def _limit(study: Study, c: Comparison) -> str:
     return f", limit {study.limit_percent:g} %" + (f" and {study.limit_mg:g} mg" if study.limit_mg is not None else "")
 
 
-def _rounded(c: Comparison | OverPlatforms, value: float) -> str:
-    """Decibels to a tenth, as levels are told; percents to their uncertainty."""
+def _digits(c: Comparison | OverPlatforms, study: Study) -> int:
+    """Decibels to a tenth, as levels are told; percents to their uncertainty; more where a bound needs it."""
     half = _half_width(c)
-    if not _in_decibels(c):
-        return rounded(value, half)
-    return rounded(value, min(1.0, half) if half is not None else 1.0)
+    in_decibels = _in_decibels(c)
+    least = _digits_for(min(1.0, half) if in_decibels and half is not None else (1.0 if in_decibels else half))
+    limit = study.limit_db if in_decibels else study.limit_percent
+    return digits_of_sentence(_told(c), (0.0,) if limit is None else (0.0, limit), least)
 
 
-def _change(c: Comparison | OverPlatforms, baseline: str) -> str:
+def _change(c: Comparison | OverPlatforms, baseline: str, digits: int) -> str:
+    """A change that rounds to nothing is told as a figure too: to say "as much as" would be to claim sameness."""
     change = _told(c)[0]
     assert change is not None
-    figure = _rounded(c, abs(change))
+    figure = _fixed(abs(change), digits)
     base = "the original" if baseline.lower() == "original" else baseline
-    if float(figure) == 0.0:
-        return f"as loud as {base}" if _in_decibels(c) else f"as much as {base}"
+    up = change > 0 or float(figure) == 0.0
     if _in_decibels(c):
-        return f"{figure} {DECIBEL} {'louder' if change > 0 else 'quieter'} than {base}"
-    return f"{figure} % {'more' if change > 0 else 'less'} than {base}"
+        return f"{figure} {DECIBEL} {'louder' if up else 'quieter'} than {base}"
+    return f"{figure} % {'more' if up else 'less'} than {base}"
 
 
 def _half_width(c: Comparison | OverPlatforms) -> float | None:
@@ -122,11 +159,11 @@ def _half_width(c: Comparison | OverPlatforms) -> float | None:
     return None if low is None or high is None else (high - low) / 2.0
 
 
-def _interval(c: Comparison | OverPlatforms, confidence: float) -> str:
+def _interval(c: Comparison | OverPlatforms, confidence: float, digits: int) -> str:
     _, low, high = _told(c)
     if low is None or high is None:
         return ""
-    return f" ({100.0 * confidence:g} %: {_rounded(c, low)} to {_rounded(c, high)})"
+    return f" ({100.0 * confidence:g} %: {_fixed(low, digits)} to {_fixed(high, digits)})"
 
 
 def _what_next(c: Comparison) -> str:

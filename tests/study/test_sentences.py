@@ -5,9 +5,13 @@ import re
 
 import pytest
 
-from thrumline.pipeline.study.sentences import in_words, number_word, rounded
+from thrumline.pipeline.study.sentences import digits_of_sentence, in_words, number_word, rounded
 
 NEAR = (0.0, 0.03, -0.03)
+
+
+def _fleet_like(fleet):
+    return type(fleet)()
 
 
 def sentence(fleet, **keys):
@@ -29,8 +33,37 @@ def test_a_decrease_is_less_and_has_no_minus(fleet):
     assert "- within limit" in text
 
 
-def test_no_change_is_as_much(fleet):
-    assert "as much as the original" in sentence(fleet.part("original", NEAR).part("candidate-A", NEAR))
+def test_no_change_is_a_figure_and_claims_no_sameness(fleet):
+    """Only a study that states a band may call a part like the original."""
+    text = sentence(fleet.part("original", NEAR).part("candidate-A", NEAR))
+    assert "0 % more than the original (" in text
+    assert "as much" not in text
+
+
+@pytest.mark.parametrize(
+    ("change", "spread", "limit"),
+    [(9.0, 2.6, 15.0), (11.4, 1.5, 15.0), (2.1, 0.9, 15.0), (-2.2, 0.9, 15.0), (12.0, 1.21, 15.0), (18.0, 1.23, 15.0)],
+)
+def test_no_printed_bound_stands_on_the_other_side_of_the_limit_or_of_zero(fleet, change, spread, limit):
+    """Read back from the sentence: each bound is on the side of zero and of the limit that it has in the files."""
+    for shift in range(30):
+        answer = _fleet_like(fleet).part("original", NEAR).part(
+            "candidate-A", [math.log1p((change + 0.05 * shift) / 100) + spread * s / 3 for s in NEAR]
+        ).answer(limit_percent=limit)  # fmt: skip
+        (verdict,) = answer.verdicts
+        low, high = (float(x) for x in re.search(r"\(95 %: (\S+) to (\S+)\)", answer.sentences[0]).groups())
+        for shown, exact in ((low, verdict.interval_low), (high, verdict.interval_high)):
+            for mark in (0.0, limit):
+                assert (shown > mark) == (exact > mark), (answer.sentences[0], exact)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "digits"),
+    [(3.0, 14.8, 1), (3.0, 14.98, 2), (0.3, 9.0, 1), (-0.3, 9.0, 1), (3.0, 14.2, 0), (15.3, 22.0, 1), (3.0, 14.9999, 2)],
+)
+def test_digits_are_added_until_a_bound_is_on_its_side_and_no_further(low, high, digits):
+    """At most two digits beyond the leading one of the half width: nearer than that is no side at all."""
+    assert digits_of_sentence(((low + high) / 2, low, high), (0.0, 15.0), 0) == digits
 
 
 def test_a_baseline_by_another_name_is_called_by_it(fleet):
