@@ -210,7 +210,8 @@ def question(study: Mapping[str, Any]) -> str:
     if study.get("equivalence_percent") is not None:
         parts.append(f"like the original within {_short(study['equivalence_percent'])}{THIN}%")
     if study.get("reading"):
-        combination = f", {study['combination']}" if study.get("combination") else ""
+        of_axes = study.get("combination") and percent is not None
+        combination = f", {study['combination']}" if of_axes else ""
         parts.append(f"judged on {reading_words(str(study['reading']))}{combination}")
     if study.get("confidence") is not None:
         parts.append(f"intervals of {_short(100 * float(study['confidence']))}{THIN}%")
