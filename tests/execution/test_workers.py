@@ -1,0 +1,92 @@
+"""When workers are started at all, and where they come from."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from thrumline.pipeline.api import Spread, run_study
+from thrumline.pipeline.api.documents import write_document
+from thrumline.pipeline.execution import spread as spreading
+from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
+
+
+class NoCluster:
+    """Stands where a cluster would come up; the run must not get here."""
+
+    def __init__(self, *_):
+        raise AssertionError("a cluster was started")
+
+
+def short_fleet(folder, repeats):
+    """Captures of one platform and two parts, ten seconds each."""
+    spec = FleetSpec(
+        platforms=demo_fleet().platforms[:1], parts=("original", "candidate-A"), repeats=repeats, duration_s=10.0
+    )
+    return write_fleet(folder, spec, 3)
+
+
+@pytest.fixture
+def no_cluster(monkeypatch):
+    monkeypatch.setattr(spreading, "_Cluster", NoCluster)
+
+
+@pytest.mark.usefixtures("no_cluster")
+def test_few_small_captures_start_no_worker(tmp_path):
+    """A cluster would cost more seconds than four captures take."""
+    study = short_fleet(tmp_path / "fleet", 2)
+    run = run_study(study, archive_dir=tmp_path / "archive", out_dir=tmp_path / "out", spread=Spread(workers=2))
+    assert run.n_new_captures == 4
+
+
+@pytest.mark.usefixtures("no_cluster")
+@pytest.mark.parametrize("asked", [{"inline_up_to": 3}, {"inline_bytes": 1000}])
+def test_many_captures_or_large_ones_start_workers(tmp_path, asked):
+    """More than so many, or files of more bytes than that together."""
+    study = short_fleet(tmp_path / "fleet", 2)
+    spread = Spread(workers=2, **asked)
+    with pytest.raises(AssertionError, match="a cluster was started"):
+        run_study(study, archive_dir=tmp_path / "archive", out_dir=tmp_path / "out", spread=spread)
+
+
+def parent_of(pid):
+    """The parent of a process and what that was started with."""
+    parent = int(Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[1])
+    return parent, Path(f"/proc/{parent}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+
+
+def about_worker(dask_worker):  # the name is what the client goes by
+    """Pid, parent and environment of the worker this runs in."""
+    return os.getpid(), parent_of(os.getpid()), os.environ.get("MALLOC_TRIM_THRESHOLD_")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
+def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
+    """Importing everything costs seconds of processor time: it is done once, and none of it in the workers."""
+    cluster = spreading._Cluster(None, Spread(workers=2))
+    client = cluster._connected()
+    try:
+        found = list(client.run(about_worker).values())
+    finally:
+        client.close()
+        cluster._cluster.close()
+    (one, (parent, command), trim), (other, (same, _), _) = found
+    assert one != other
+    assert parent == same != os.getpid()
+    assert "forkserver" in command
+    assert "worker_side" in command
+    assert int(trim) >= 1 << 28
+
+
+def test_a_document_has_an_entry_a_line_and_null_for_what_is_no_number(tmp_path):
+    """Thousands of readings are written by compiled code and still compared line by line."""
+    entries = [{"a": 1.5, "b": [float("nan"), 2]}, {"a": float("inf")}]
+    path = write_document(tmp_path / "readings.json", "readings", entries, more=[])
+    text = path.read_text()
+    assert json.loads(text) == {"schema": 1, "readings": [{"a": 1.5, "b": [None, 2]}, {"a": None}], "more": []}
+    assert [line.rstrip(",") for line in text.splitlines()[1:3]] == ['{"a": 1.5, "b": [null, 2]}', '{"a": null}']
+    assert [found.name for found in tmp_path.iterdir()] == ["readings.json"]
