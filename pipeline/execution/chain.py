@@ -45,7 +45,7 @@ def run_chain(
 
 def survey_pass(recipe: BoundRecipe, samples: CaptureSamples, context: Context) -> Pass:
     """The first pass: all runs, stages up to the one that decides the stretches."""
-    stages = recipe.stages[: recipe.choice + 1]
+    stages = [stage for stage in recipe.stages[: recipe.choice + 1] if recipe.sees_signal(stage)]
     return Pass(stages, samples, context, {}, [Piece(run) for run in samples.runs])
 
 
@@ -53,7 +53,9 @@ def measuring_pass(
     recipe: BoundRecipe, samples: CaptureSamples, context: Context, products: Mapping[str, Any], fitness: Fitness
 ) -> Pass:
     """The second pass: the stretches, stages after the choice, and the transforms before it once more."""
-    before, after = recipe.stages[: recipe.choice + 1], recipe.stages[recipe.choice + 1 :]
+    stages = [stage for stage in recipe.stages if recipe.sees_signal(stage)]
+    after = [stage for stage in recipe.stages[recipe.choice + 1 :] if recipe.sees_signal(stage)]
+    before = stages[: len(stages) - len(after)]
     transforms = [stage for stage in before if isinstance(stage, Transform)]
     pieces = list(_stretch_pieces(samples, fitness, transforms))
     vectors = fitness.facts.get("static_vector", {})

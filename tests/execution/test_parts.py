@@ -7,8 +7,8 @@ import pickle
 import numpy as np
 import pytest
 
-from thrumline.pipeline.contracts import CaptureHead, ChannelHead, Clock, GroupHead
-from thrumline.pipeline.execution.chain import run_chain
+from thrumline.pipeline.contracts import CaptureHead, ChannelHead, Clock, Fitness, GroupHead
+from thrumline.pipeline.execution.chain import measuring_pass, run_chain, survey_pass
 from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray
 from thrumline.pipeline.host import Host
 from thrumline.pipeline.recipe import bind, load_recipe
@@ -68,3 +68,13 @@ def test_a_part_that_is_left_out_shows(samples):
     """Mutation check: without its last part the spectrum is another one."""
     whole, short = outcome(samples, 1), outcome(samples, 5, leave_out=1)
     assert not np.allclose(short.products["spectra"].auto, whole.products["spectra"].auto, rtol=1e-6)
+
+
+def test_stages_for_other_quantities_are_not_shown_the_accelerations(samples):
+    """Recipe idle listens to microphones as well; without one its stages for sound cost nothing."""
+    bound = bind(load_recipe("idle"), {}, Host.discover().stages)
+    context = samples.context({name: FACTS.get(name) for name in bound.uses_facts})
+    fitness = Fitness("fit", stretches=((1.0, 40.0),))
+    measuring = [stage.name for stage in measuring_pass(bound, samples, context, {}, fitness).stages]
+    assert measuring == ["resample", "spectrum", "orders"]
+    assert [stage.name for stage in survey_pass(bound, samples, context).stages] == ["screen", "resample", "track"]
