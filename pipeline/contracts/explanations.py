@@ -299,6 +299,15 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         ),
     ),
     (
+        "level of sound",
+        (
+            "LAeq and LCeq are equivalent sound pressure levels over the stretches used, A and C weighted as in "
+            "IEC 61672-1; LAF,max is the greatest A-weighted level with time weighting F; an order level is the rms of "
+            "what follows that engine order, not weighted. dB re 20 µPa. A level changes by decibels, never by a "
+            "percentage. Only sound that the sampling rate holds is in it (band_hz of the reading)."
+        ),
+    ),
+    (
         "conventional reading",
         (
             "The highest bin of a spectrum with fixed frequency steps, as the trade quotes it. It reads low "
