@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,7 +13,7 @@ from typing import Any
 from uuid import uuid4
 
 from ...storage import Archive
-from ..contracts import Fitness, Reason, ReasonCode, SettingsError
+from ..contracts import Fitness, Reason, ReasonCode, SettingsError, ThrumlineError
 from ..host import installed_entry_points
 from .chain import PassRunner
 from .orders import Done, Job, Order
@@ -26,6 +27,9 @@ WORKER_ENVIRONMENT = {
 }  # fmt: skip
 """What a worker of ours starts with. By default it gives memory back after every array: the fresh pages of the
 next one cost a third of a capture's CPU time."""
+
+NO_WORKER_S = 60.0
+"""A worker that died comes again within seconds where something looks after it; a cluster without any never goes on."""
 
 START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
 
@@ -294,7 +298,7 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
 
     launch()
     while flying:
-        future = next(waiting)
+        future = _next_done(waiting, client)
         order = flying.pop(future.key)
         launch()
         if future.status == "finished":
@@ -306,6 +310,26 @@ def _spread(client: Any, queue: deque[Order], spread: Spread) -> Generator[Done,
             launch()
         future.release()
     return left
+
+
+def _next_done(waiting: Any, client: Any) -> Any:
+    """The next future that is done. Raises ThrumlineError when for a minute there was no worker to do any."""
+    since: float | None = None
+    while not waiting.has_ready():
+        with waiting.thread_condition:
+            # asked again under the lock that whoever hands a future in needs: none is slept through
+            if not waiting.has_ready():
+                waiting.thread_condition.wait(timeout=1.0)
+        if waiting.has_ready() or client.ncores():
+            since = None
+            continue
+        since = since or time.monotonic()
+        if time.monotonic() - since > NO_WORKER_S:
+            raise ThrumlineError(
+                f"workers on the scheduler {client.scheduler.address}", found=f"none left for {NO_WORKER_S:g} s",
+                todo="start workers and run the study again: what was done stays done",
+            )  # fmt: skip
+    return next(waiting)
 
 
 def _troubled(
@@ -372,7 +396,20 @@ def _alone(job: Job, suspects: Sequence[Order], archive: Archive, spread: Spread
             again = yield from _spread(cluster.client(), deque([order]), spread)
         if again.suspects:
             detail = f"{order.row.file}: the worker died twice on this capture, the second time with nothing else"
-            yield Done.refused(order.row.row, Reason(ReasonCode.WORKER_KILLED, detail))
+            yield _killing(order, Reason(ReasonCode.WORKER_KILLED, detail), archive)
+
+
+def _killing(order: Order, reason: Reason, archive: Archive) -> Done:
+    """A capture that kills whoever runs it: refused, and its original noted among those held in quarantine."""
+    original, sha256 = None, order.known_sha256
+    if sha256 is None and order.path.is_file():
+        original = archive.put_original(order.path, name=order.name, origin=order.row.file)
+        sha256 = original.sha256
+    if sha256 is not None:
+        archive.quarantine(
+            sha256, {**reason.as_json(), "file": order.row.file, "mapping": order.row.mapping.as_json()}
+        )
+    return replace(Done.refused(order.row.row, reason, sha256), original=original)
 
 
 def _one_worker(spread: Spread) -> Spread:
