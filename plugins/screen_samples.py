@@ -107,7 +107,7 @@ class _ChannelTally:
     def push(self, samples: AnyArray, full_scale: float | None, *, joined: bool) -> None:
         later = _ChannelTally(
             self.line, extreme_count(samples, self.upper), extreme_count(samples, self.lower, lower=True),
-            equal_runs(samples, self.equal.step),
+            equal_runs(samples, self.equal.step, self.equal.pairs.longest),
         )  # fmt: skip
         if full_scale is not None:
             later.full = later.at_full_scale(samples, full_scale)

@@ -76,6 +76,20 @@ def run_tally(mask: BoolArray, minimum: int) -> RunTally:
     return RunTally(minimum, n, head, tail, int(closed[closed >= minimum].sum()), longest)
 
 
+def any_longer(mask: BoolArray, length: int) -> bool:
+    """Whether more than ``length`` samples in a row are true: the mask laid over itself a few times says so.
+
+    >>> any_longer(np.array([True, True, False, True]), 1), any_longer(np.array([True, True, False, True]), 2)
+    (True, False)
+    """
+    reach = 1
+    while reach <= length and mask.size:
+        shift = min(reach, length + 1 - reach)
+        mask = mask[:-shift] & mask[shift:]
+        reach += shift
+    return bool(mask.any())
+
+
 def run_starts(mask: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Lengths and first indices of the runs of true samples [shape=(n_run,) each]."""
     # by the indices of true samples, which are few wherever this is used, not by the edges of the mask

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .run_lengths import RunTally, run_tally
+from .run_lengths import RunTally, any_longer, run_tally
 
 AnyArray = npt.NDArray[Any]
 
@@ -49,11 +49,11 @@ class EqualRuns:
         )
 
 
-def equal_runs(values: AnyArray, known_step: float = np.inf) -> EqualRuns:
+def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int = 0) -> EqualRuns:
     """Rows of equal values in one stretch [shape=(n,)], of values or of native counts.
 
-    ``known_step`` (the least difference so far) only saves work: where nothing in this stretch can be less, ``step``
-    may stay at inf.
+    ``known_step`` and ``known_longest`` (the least difference and the longest closed row of agreeing pairs so far) only
+    save work: where nothing in this stretch goes beyond them, ``step`` may stay at inf and ``pairs.longest`` at 0.
 
     >>> equal_runs(np.array([0.0, 2.0, 2.0, 2.0, 3.0])).longest
     3
@@ -63,7 +63,12 @@ def equal_runs(values: AnyArray, known_step: float = np.inf) -> EqualRuns:
     agree = values[1:] == values[:-1]
     n_equal = int(np.count_nonzero(agree))
     step = np.inf if known_step <= _least_possible(values) else _least_step(values, agree)
-    return EqualRuns(len(values), float(values[0]), float(values[-1]), run_tally(agree, 1), n_equal, step)
+    if known_longest and n_equal < len(agree) and not any_longer(agree, known_longest):
+        head, tail = int(np.argmin(agree)), int(np.argmin(agree[::-1]))
+        pairs = RunTally(1, len(agree), head, tail, n_equal - head - tail)
+    else:
+        pairs = run_tally(agree, 1)
+    return EqualRuns(len(values), float(values[0]), float(values[-1]), pairs, n_equal, step)
 
 
 def _least_step(values: AnyArray, agree: npt.NDArray[np.bool_]) -> float:

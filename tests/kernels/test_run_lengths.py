@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from thrumline.pipeline.kernels.run_lengths import RunTally, run_starts, run_tally
+from thrumline.pipeline.kernels.run_lengths import RunTally, any_longer, run_starts, run_tally
 
 
 def counted_by_hand(mask, minimum):
@@ -57,3 +57,9 @@ def test_an_empty_stretch_is_neutral_on_both_sides(minimum):
     some, none = run_tally(np.array([True, True, True]), minimum), RunTally(minimum)
     assert some.then(none) == some
     assert none.then(some) == some
+
+
+@given(st.lists(st.booleans(), max_size=60), st.integers(0, 12))
+def test_a_longer_run_is_seen_without_counting_runs(mask, length):
+    flags = np.array(mask, dtype=bool)
+    assert any_longer(flags, length) == (run_tally(flags, 1).greatest > length)

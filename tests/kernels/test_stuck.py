@@ -48,7 +48,7 @@ def test_counts_say_what_their_values_say_wherever_they_are_cut(values, cuts):
     """Sixteen bits do not wrap around, and skipping what cannot lower the step loses nothing."""
     counts, joined = np.array(values, dtype=np.int16), EqualRuns()
     for piece in np.split(counts, sorted(cuts)):
-        joined = joined.then(equal_runs(piece, joined.step))
+        joined = joined.then(equal_runs(piece, joined.step, joined.pairs.longest))
     assert joined == equal_runs(counts.astype(float))
 
 
