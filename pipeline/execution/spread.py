@@ -371,7 +371,9 @@ def _parts_runner(client: Any, order: Order, n_parts: int) -> PassRunner:
 
     def run_pass(number: int, whole: Pass, products: Mapping[str, Any]) -> list[Watcher]:
         parts = whole.parts(-(-whole.samples.n_samples // n_parts))
-        futures = [client.submit(run_parts, order, number, dict(products), [part], pure=False) for part in parts]
+        # once to each worker, not with each part: the screen's bands of an hour are tens of megabytes
+        (shared,) = client.scatter([dict(products)], broadcast=True, hash=False)
+        futures = [client.submit(run_parts, order, number, shared, [part], pure=False) for part in parts]
         merged: list[Watcher] = futures[0].result()
         for future in futures[1:]:
             for mine, later in zip(merged, future.result(), strict=True):

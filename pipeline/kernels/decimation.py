@@ -174,9 +174,8 @@ class _StepFilter:
         matrix = np.zeros((self._n_sub * self.n_row, self._n_out))
         for output in range(self._n_out):
             matrix[output * step.factor : output * step.factor + len(step.taps), output] = step.taps
-        # [n_row, n_sub * outputs]: the shares of one row in the outputs of the rows at and before it
-        shaped = matrix.reshape(self._n_sub, self.n_row, self._n_out)
-        self._matrix = np.ascontiguousarray(shaped.transpose(1, 0, 2).reshape(self.n_row, -1))
+        # the shares of one row in the outputs of the row at which they begin, of the one before it, and so on
+        self._matrices = matrix.reshape(self._n_sub, self.n_row, self._n_out)
         self._held: FloatArray = np.empty((0, 0))
         self._skip = 0
 
@@ -209,13 +208,13 @@ class _StepFilter:
 
     def _filter(self, line: FloatArray, made: FloatArray) -> None:
         """Outputs of one channel [shape=(n_row, outputs)], in products small enough for one thread."""
-        n_row, n_sub, n_rows = self.n_row, self._n_sub, len(made) + self._n_sub - 1
-        rows = line[: n_rows * n_row].reshape(n_rows, n_row)
-        step = max(1, SMALL_PRODUCT // self._matrix.size)
+        n_sub, n_rows = self._n_sub, len(made) + self._n_sub - 1
+        rows = line[: n_rows * self.n_row].reshape(n_rows, self.n_row)
+        step = max(1, SMALL_PRODUCT // self._matrices[0].size)
+        share = np.empty((min(step, len(made)), self._n_out))
         for first in range(0, len(made), step):
             out = made[first : first + step]
-            shares = rows[first : first + len(out) + n_sub - 1] @ self._matrix
-            shares = shares.reshape(-1, n_sub, self._n_out)
-            out[:] = shares[: len(out), 0]
+            np.matmul(rows[first : first + len(out)], self._matrices[0], out=out)
             for sub in range(1, n_sub):
-                out += shares[sub : sub + len(out), sub]
+                at = first + sub
+                out += np.matmul(rows[at : at + len(out)], self._matrices[sub], out=share[: len(out)])

@@ -64,7 +64,8 @@ def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int 
     n_equal = int(np.count_nonzero(agree))
     step = np.inf if known_step <= _least_possible(values) else _least_step(values, agree)
     if known_longest and n_equal < len(agree) and not any_longer(agree, known_longest):
-        head, tail = int(np.argmin(agree)), int(np.argmin(agree[::-1]))
+        head = int(np.argmin(agree)) if agree[0] else 0
+        tail = int(np.argmin(agree[::-1])) if agree[-1] else 0
         pairs = RunTally(1, len(agree), head, tail, n_equal - head - tail)
     else:
         pairs = run_tally(agree, 1)
