@@ -335,16 +335,19 @@ class OrderLevelMetric(Metric[OrderLevelSettings]):
 
     def readings(self, products: Mapping[str, Any], context: Context) -> Sequence[Reading]:
         """One reading a position for the firing order, others marked as standing beside it."""
-        orders: OrderSpectra = products["sound_orders"]
         sums: SoundSums | None = products.get("sound_sums")
         found: list[Reading] = []
         for position in context.signal.positions:
             channels = list(context.signal.at(position))
             fault = None if sums is None else _fault_of(sums, channels)
             # too slow a rate for a weighted level is none for a line that is in the record
-            absent = fault if fault is not None and fault.code is not ReasonCode.UNRESOLVED else orders.absent
-            if absent is not None:
-                found.append(Reading.missing(_reading("order_level", position, "rms", 1.0, None, {}), absent))
+            told_of = fault is None or fault.code is ReasonCode.UNRESOLVED
+            # a microphone that shows nothing may have failed the orders as well: its own reason says more
+            orders: OrderSpectra | None = products["sound_orders"] if told_of else None
+            absent = fault if orders is None else orders.absent
+            if orders is None or absent is not None:
+                like = _reading("order_level", position, "rms", 1.0, None, {})
+                found.append(Reading.missing(like, cast("Reason", absent)))
                 continue
             told = dict.fromkeys([orders.extra["firing_order"], *orders.extra["tracks"]])
             found += [self._order(orders, order, position, channels) for order in told]

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ..contracts import ChannelMapping, SettingsError
+from ..contracts.labels import SOUND_AXIS
 from ..execution.samples import CaptureSamples
 from ..kernels.calibration import AXES, tone_factor, turn_over
 from ..kernels.signal_fit import tone_amplitude
+from ..kernels.sound import REFERENCE_PRESSURE
 from .captures import ReadFile, read_files
+
+MOST_TONE = 1 << 18
+"""Samples of a tone that are fitted: five seconds at 48 kHz are plenty for a level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +84,36 @@ def calibrate_by_gravity(positions: Sequence[Lying], mapping: ChannelMapping) ->
 def calibrate_by_tone(
     file: Path, mapping: ChannelMapping, *, axis: str, frequency_hz: float, level: float, detector: str
 ) -> Calibration:
-    """Sensitivity of one axis from a shaker tone of known level (m s-2, ``peak`` or ``rms``).
+    """Sensitivity of one axis from a shaker tone of known level (m s-2, ``peak`` or ``rms``), or of a microphone.
+
+    Axis ``p`` is a microphone under a sound calibrator; detector ``dB`` gives its level re 20 micropascal. Its
+    sensitivity is the pascals in one unit of what the file writes, whatever that is.
 
     Raises ReaderRefusal, or SettingsError for an axis the file lacks or a tone that is not there.
     """
+    sound = axis == SOUND_AXIS
+    if sound != (detector == "dB"):
+        raise SettingsError(
+            f"the level of a tone on axis {axis!r}", found=f"detector {detector!r}",
+            allowed="dB for a microphone (axis p), peak or rms in m s-2 for x, y, z",
+        )  # fmt: skip
+    if sound:
+        mapping = replace(mapping, sensitivity=((SOUND_AXIS, 1.0),))
     values, rate_hz = _axis_values(file, mapping, axis)
+    values, unit = values[:MOST_TONE], "Pa" if sound else "m s-2"
     peak, std = tone_amplitude(values, rate_hz, frequency_hz)
     if peak < 5.0 * std:
         raise SettingsError(
-            f"a tone at {frequency_hz:g} Hz on axis {axis}", found=f"{peak:.3g} ± {std:.2g} m s-2 peak",
+            f"a tone at {frequency_hz:g} Hz on axis {axis}", found=f"{peak:.3g} ± {std:.2g} {unit} peak",
             todo="check frequency and axis",
         )  # fmt: skip
     scale = 1.0 if detector == "peak" else np.sqrt(0.5)
-    factor, factor_std = tone_factor(peak * scale, std * scale, level)
-    note = f"measured {peak * scale:.6g} m s-2 {detector} at {frequency_hz:g} Hz, stated {level:g}"
+    stated = REFERENCE_PRESSURE * 10.0 ** (level / 20.0) if sound else level
+    factor, factor_std = tone_factor(peak * scale, std * scale, stated)
+    note = f"measured {peak * scale:.6g} {unit} {detector} at {frequency_hz:g} Hz, stated {level:g}"
+    if sound:
+        said = f"stated {level:g} dB, {stated:.5g} Pa"
+        note = f"measured {peak * scale:.6g} rms as written at {frequency_hz:g} Hz, {said}"
     return Calibration({axis: factor}, {axis: factor_std}, {}, (note,))
 
 
@@ -100,8 +121,8 @@ def _by_axis(values: Any) -> dict[str, float]:
     return {axis: float(value) for axis, value in zip(AXES, values, strict=True)}
 
 
-def _samples(read: ReadFile) -> CaptureSamples:
-    return CaptureSamples(read.heads[0], read.sink.arrays(read.heads[0].index), ["acceleration"])
+def _samples(read: ReadFile, quantity: str = "acceleration") -> CaptureSamples:
+    return CaptureSamples(read.heads[0], read.sink.arrays(read.heads[0].index), [quantity])
 
 
 def _static(lying: Lying, samples: CaptureSamples) -> tuple[Any, Any]:
@@ -123,8 +144,10 @@ def _static(lying: Lying, samples: CaptureSamples) -> tuple[Any, Any]:
 
 
 def _axis_values(file: Path, mapping: ChannelMapping, axis: str) -> tuple[Any, float]:
-    samples = _samples(read_files([file], mapping)[0])
+    samples = _samples(read_files([file], mapping)[0], "pressure" if axis == SOUND_AXIS else "acceleration")
     chosen = [i for i, channel in enumerate(samples.signal.channels) if channel.axis == axis]
+    if axis == SOUND_AXIS and not chosen and len(samples.signal.channels) == 1:
+        chosen = [0]  # the only pressure of the file needs no --axes
     if not chosen:
         found = ", ".join(channel.axis for channel in samples.signal.channels)
         raise SettingsError(f"{file.name}: axis {axis!r}", found=found, todo="give --axes or another --axis")

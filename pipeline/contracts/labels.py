@@ -182,18 +182,20 @@ def _mapped_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: Ch
 def _on_axis(column: Column, axis: AxisSource | None, position: str) -> Column:
     if axis is None:
         return column
-    return replace(
-        column, quantity="acceleration", axis=axis.axis, position=axis.position or position, sign=axis.sign
-    )
+    quantity = "pressure" if axis.axis == SOUND_AXIS else "acceleration"
+    return replace(column, quantity=quantity, axis=axis.axis, position=axis.position or position, sign=axis.sign)
 
+
+SOUND_AXIS = "p"
+"""What ``axes`` calls a microphone: ``driver's ear.p=+c4``; a pressure has no direction."""
 
 MICROPHONE = "microphone"
 """Position of a microphone that was given none, where the capture has accelerations at several."""
 
 
 def is_microphone(channel: ChannelHead) -> bool:
-    """Whether a channel is a sound pressure: a pressure in a unit that microphones are written in."""
-    return channel.quantity == "pressure" and channel.unit in SOUND_UNITS
+    """Whether a channel is a sound pressure: one declared in ``axes``, or in a unit that microphones are written in."""
+    return channel.quantity == "pressure" and (channel.axis == SOUND_AXIS or channel.unit in SOUND_UNITS)
 
 
 def microphone_position(channel: ChannelHead, head: CaptureHead) -> str:
@@ -250,6 +252,8 @@ def with_unit(column: Column, mapping: ChannelMapping, general: str = "") -> Col
     """
     if not column.axis:
         return column
+    if column.axis == SOUND_AXIS:
+        return _with_sound_unit(column, mapping, general)
     told = known_unit(mapping.unit) if mapping.unit else (known_unit("counts") if mapping.scale is not None else None)
     if mapping.unit and (told is None or told.quantity not in ("acceleration", "counts")):
         raise _unknown_unit(f"unit {mapping.unit!r} of the captures table", column)
@@ -278,6 +282,22 @@ def with_unit(column: Column, mapping: ChannelMapping, general: str = "") -> Col
     return replace(column, unit=told)
 
 
+def _with_sound_unit(column: Column, mapping: ChannelMapping, general: str) -> Column:
+    """A microphone's unit: a pressure said by the file, or what is written with its sensitivity in the table."""
+    written = column.unit if column.unit_text else known_unit(general)
+    if written is not None and written.quantity == "pressure":
+        return replace(column, unit=written)
+    if SOUND_AXIS in dict(mapping.sensitivity) and (written is None or written.quantity in ("voltage", "counts")):
+        return replace(column, unit=written if written is not None and written.quantity == "voltage" else None)
+    spelled = column.unit_text or general
+    raise ReaderRefusal(
+        ReasonCode.UNKNOWN_UNIT, f"the unit of the microphone in column c{column.number} {column.name!r}",
+        found=f"unit {spelled!r}" if spelled else "no unit", allowed=", ".join(unit_names("pressure")),
+        todo="fill column 'sensitivity' with the pascals in one volt, or in one unit of what the file writes: p=20 for "
+        "50 mV/Pa, p=1 where it writes Pa; `thrumline calibrate tone` finds it",
+    )  # fmt: skip
+
+
 def _unknown_unit(found: str, column: Column) -> ReaderRefusal:
     return ReaderRefusal(
         ReasonCode.UNKNOWN_UNIT, f"the unit of column c{column.number} {column.name!r}", found=found,
@@ -294,14 +314,15 @@ def channel_head(column: Column, mapping: ChannelMapping, counts_per_unit: float
     """
     unit = column.unit
     to_si = unit.to_si if unit else 1.0
-    offset = 0.0
+    offset, si = 0.0, unit.si if unit else ""
     if column.axis:
+        si = "Pa" if column.axis == SOUND_AXIS else "m s-2"
         if unit is not None and unit.quantity == "counts":
             to_si = mapping.scale if mapping.scale is not None else 1.0
         to_si *= column.sign * dict(mapping.sensitivity).get(column.axis, 1.0)
         offset = 0.0 - dict(mapping.offset).get(column.axis, 0.0)
     return ChannelHead(
         name=column.name, quantity=column.quantity, unit=unit.name if unit else column.unit_text,
-        si="m s-2" if column.quantity == "acceleration" and column.axis else (unit.si if unit else ""),
+        si=si,
         scale=to_si / counts_per_unit, offset=offset, position=column.position, axis=column.axis,
     )  # fmt: skip

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @click.group()
 def calibrate() -> None:
-    """Find a sensor's sensitivity and offset from gravity or from a shaker tone."""
+    """Find a sensor's sensitivity and offset from gravity or from a tone of known level."""
 
 
 @calibrate.command(epilog="Example: thrumline calibrate gravity up.csv down.csv left.csv right.csv front.csv back.csv")
@@ -42,14 +42,19 @@ def gravity(files: tuple[Path, ...], stretches: tuple[str, ...], as_json: bool, 
 
 @calibrate.command(epilog="Example: thrumline calibrate tone shaker.csv --axis z --hz 159.2 --level 10 --detector rms")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--axis", type=click.Choice(["x", "y", "z"]), required=True, help="Axis on the shaker.")
+@click.option("--axis", type=click.Choice(["x", "y", "z", "p"]), required=True,
+              help="Axis on the shaker; p: microphone in a sound calibrator.")  # fmt: skip
 @click.option("--hz", "frequency_hz", type=click.FloatRange(min=0, min_open=True), required=True, help="Tone, Hz.")
-@click.option("--level", type=click.FloatRange(min=0, min_open=True), required=True, help="Known level, m s-2.")
-@click.option("--detector", type=click.Choice(["peak", "rms"]), required=True, help="Which level that is.")
+@click.option("--level", type=click.FloatRange(min=0, min_open=True), required=True,
+              help="Known level, m s-2; of a sound calibrator dB (94).")  # fmt: skip
+@click.option("--detector", type=click.Choice(["peak", "rms", "dB"]), required=True, help="Which level that is.")
 @mapping_options
 @json_option
 def tone(file: Path, as_json: bool, **said: Any) -> int:
-    """Sensitivity of one axis from a shaker tone of known level."""
+    """Sensitivity of one axis from a shaker tone of known level, or of a microphone from a sound calibrator.
+
+    For a microphone: --axis p --hz 1000 --level 94 --detector dB
+    """
     from ..api.calibration import calibrate_by_tone
     from ..api.question import mapping_from_text
 

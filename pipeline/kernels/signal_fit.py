@@ -11,7 +11,7 @@ FloatArray = npt.NDArray[np.float64]
 def tone_amplitude(values: FloatArray, fs: float, frequency_hz: float, search: float = 0.01) -> tuple[float, float]:
     """Peak amplitude of a tone near a stated frequency in ``values`` [shape=(n,)], and its uncertainty.
 
-    The frequency is refined within ``search`` (relative) by maximising the fit; offset and slope are fitted with
+    The highest bin within ``search`` (relative) is refined by maximising the fit; offset and slope are fitted with
     it. The uncertainty is that of the fit's residual, s sqrt(2/n) (Kay 1993, example 3.14).
 
     Raises
@@ -29,7 +29,11 @@ def tone_amplitude(values: FloatArray, fs: float, frequency_hz: float, search: f
     if n * frequency_hz / fs < 3.0:
         raise ValueError(f"three periods are wanted, found {n * frequency_hz / fs:.2g}")
     width = max(search * frequency_hz, 1.0 / (n / fs))
-    low, high = frequency_hz - width, frequency_hz + width
+    # the fit has one minimum only within a bin of the tone: a calibrator's 1 kHz may be many bins off
+    bins = np.fft.rfftfreq(n, 1.0 / fs)
+    near = np.flatnonzero(np.abs(bins - frequency_hz) <= width)
+    found = near[np.argmax(np.abs(np.fft.rfft(values - values.mean())[near]))]
+    low, high = bins[found] - fs / n, bins[found] + fs / n
     for _ in range(40):
         grid = np.linspace(low, high, 7)
         best = int(np.argmin([_fit(values, fs, f)[1] for f in grid]))

@@ -17,11 +17,11 @@ OPTIONAL_COLUMNS = (
 )  # fmt: skip
 
 _AXIS = re.compile(
-    r"\s*(?:(?P<position>[^=]*[^=\s])\.)?(?P<axis>[xyz])\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)(?=[\s,;]|$)[\s,;]*",
+    r"\s*(?:(?P<position>[^=]*[^=\s])\.)?(?P<axis>[xyzp])\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)(?=[\s,;]|$)[\s,;]*",
     re.IGNORECASE,
 )
-"""One piece of ``axes``; a position may hold blanks."""
-_GAIN = re.compile(r"(?P<axis>[xyzXYZ])\s*=\s*(?P<value>\S+)")
+"""One piece of ``axes``; a position may hold blanks, ``p`` is a microphone's sound pressure."""
+_GAIN = re.compile(r"(?P<axis>[xyzpXYZP])\s*=\s*(?P<value>\S+)")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
 
@@ -80,7 +80,8 @@ def axes_from_text(text: str) -> tuple[AxisSource, ...]:
         if match is None or int(match["column"]) < 1:
             raise RowError(
                 ReasonCode.AMBIGUOUS, f"axes {text!r}", found=repr(text[at:]),
-                allowed="x=+c1 y=-c3 z=+c2 (columns count from 1), or engine-side.z=+c3 body-side.z=+c6",
+                allowed="x=+c1 y=-c3 z=+c2 (columns count from 1), or engine-side.z=+c3 body-side.z=+c6; p=+c4 for a "
+                "microphone",
             )  # fmt: skip
         sign = -1 if match["sign"] == "-" else 1
         sources.append(AxisSource(match["position"] or "", match["axis"].lower(), int(match["column"]), sign))
@@ -230,7 +231,9 @@ def _sensitivity(text: str) -> tuple[tuple[str, float], ...]:
     if text and "=" not in text:
         value = _gain(text)
         return (("x", value), ("y", value), ("z", value))
-    return _by_axis(text, "sensitivity", "one factor (1.02), or one each: x=1.02 y=0.99 z=1.0", _gain)
+    allowed = "one factor (1.02), or one each: x=1.02 y=0.99 z=1.0, p=20 for a microphone"
+    pairs = _by_axis(text, "sensitivity", allowed, lambda value: number_from_text(value, "sensitivity"))
+    return tuple((axis, _gain(f"{value!r}") if axis != "p" else _pascals(value)) for axis, value in pairs)
 
 
 def _offset(text: str) -> tuple[tuple[str, float], ...]:
@@ -246,7 +249,7 @@ def _noise_density(text: str) -> tuple[tuple[str, float], ...]:
         return (("x", value), ("y", value), ("z", value))
     allowed = "one figure in ug/sqrt(Hz) (150), or all three: x=120 y=120 z=180"
     pairs = _by_axis(text, "noise_density", allowed, _density)
-    if pairs and len(pairs) < 3:
+    if pairs and {axis for axis, _ in pairs} != set("xyz"):
         raise RowError(ReasonCode.AMBIGUOUS, f"noise_density {text!r}", found=f"{len(pairs)} axes", allowed=allowed)
     return pairs
 
@@ -270,6 +273,16 @@ def _density(text: str) -> float:
         raise RowError(
             ReasonCode.AMBIGUOUS, "noise_density: the sensor's noise in ug/sqrt(Hz)", found=repr(text),
             allowed="0.05 to 100000 (a data sheet's 0.15 mg/sqrt(Hz) is 150)",
+        )  # fmt: skip
+    return value
+
+
+def _pascals(value: float) -> float:
+    """Pascals in one unit of what the file writes: volts, parts of full scale, counts."""
+    if not 1e-9 <= abs(value) <= 1e6:
+        raise RowError(
+            ReasonCode.AMBIGUOUS, "a microphone's sensitivity: pascals in one unit of what the file writes",
+            found=f"p={value:g}", allowed="0.000000001 to 1000000 (50 mV/Pa written in V is p=20)",
         )  # fmt: skip
     return value
 

@@ -117,3 +117,42 @@ def test_tone_uncertainty_is_the_cramer_rao_bound():
     bound = 0.1 * np.sqrt(2 / t.size)
     assert found[:, 0].std() == pytest.approx(bound, rel=0.20)
     assert found[:, 1].mean() == pytest.approx(bound, rel=0.02)
+
+
+@pytest.mark.parametrize("offset_hz", [0.0, 0.4, -7.3])
+def test_a_sound_calibrator_gives_the_pascals_in_a_volt(tmp_path, offset_hz):
+    """94 dB is 1.0024 Pa rms: a microphone of 50 mV/Pa writes 50.12 mV, and reads 94 dB with the cell that comes out."""
+    from thrumline.pipeline.api.captures import read_file
+    from thrumline.pipeline.execution.samples import CaptureSamples
+
+    rate_hz, rng = 8000.0, np.random.default_rng(4)
+    t = np.arange(round(6 * rate_hz)) / rate_hz
+    pressure = 1.0024 * np.sqrt(2) * np.sin(2 * np.pi * (1000.0 + offset_hz) * t) + 0.01 * rng.standard_normal(t.size)
+    volts = 0.05 * pressure + 1e-3
+    np.savetxt(tmp_path / "tone.csv", np.column_stack([t, volts]), "%.7f", ",", header="time_s,mic_V", comments="")
+    words = ("calibrate", "tone", tmp_path / "tone.csv", "--axis", "p", "--axes", "p=+c1", "--hz", "1000", "--level", "94",
+             "--detector", "dB")  # fmt: skip
+    found = json.loads(thrumline(*words, "--json").output)
+    assert found["sensitivity"]["p"] == pytest.approx(20.0, rel=2e-4)
+    head = "file,platform,part,position,condition,repeat,axes,sensitivity\n"
+    cells = f"tone.csv,p,original,cabin,idle,1,p=+c1,{found['cells']['sensitivity']}\n"
+    (tmp_path / "captures.csv").write_text(head + cells)
+    (row,) = read_captures_table(tmp_path / "captures.csv").rows
+    read = read_file(tmp_path / "tone.csv", row.mapping)
+    samples = CaptureSamples(read.heads[0], read.sink.arrays(0), ["pressure"])
+    (channel,) = samples.signal.channels
+    assert (channel.quantity, channel.unit, channel.position, channel.axis) == ("pressure", "Pa", "cabin", "p")
+    values = np.concatenate([b.values for run in samples.runs for b in samples.blocks(run, 0)], axis=1)
+    assert 20 * np.log10(values.std() / 20e-6) == pytest.approx(94.0, abs=0.002)
+
+
+def test_a_level_in_decibels_is_a_microphones_alone(tmp_path):
+    done = thrumline("calibrate", "tone", tmp_path / "x.csv", "--axis", "z", "--hz", "40", "--level", "94", "--detector", "dB")
+    assert "dB for a microphone (axis p)" in str(done.exception)
+
+
+def test_a_tone_many_bins_off_its_stated_frequency_is_still_found():
+    """0.8 % off 1 kHz in 20 s is 160 bins: the fit starts at the highest bin, not at the stated frequency."""
+    t = np.arange(160_000) / 8000.0
+    noise = 0.1 * np.random.default_rng(6).standard_normal(t.size)
+    assert tone_amplitude(2 * np.sin(2 * np.pi * 1008.013 * t) + noise, 8000.0, 1000.0)[0] == pytest.approx(2.0, rel=1e-3)
