@@ -88,6 +88,10 @@ class Cluster:
     def wait(self, n):
         self.client.wait_for_workers(n, timeout=180)
 
+    def names(self):
+        """Workers that the scheduler knows of now."""
+        return [about["name"] for about in self.client.scheduler_info(n_workers=-1)["workers"].values()]
+
     def at_work(self, name):
         """Whether orders are on that worker now."""
         info = self.client.scheduler_info(n_workers=-1)["workers"]
@@ -151,7 +155,8 @@ def test_a_worker_killed_in_mid_run_costs_a_rerun_only(cluster, tmp_path):
     run = run_on(cluster, study, tmp_path, watch)
     assert acted == [True]
     all_there_once(run, tmp_path, 24)
-    assert run.n_new_results == 24
+    # what the killed one had committed without a word is found there, not made anew: at most its order in hand
+    assert run.n_new_results in (23, 24)
 
 
 @pytest.mark.nightly
@@ -200,14 +205,16 @@ def test_a_worker_with_other_plugins_that_joins_late_is_sent_away_and_its_orders
     cluster, tmp_path, monkeypatch
 ):
     """The check at the start cannot see it: its first order tells."""
-    study = short_fleet(tmp_path / "fleet", 4)
+    study = short_fleet(tmp_path / "fleet", 16)
     cluster.add_worker("like-us")
     cluster.add_worker("richer", PYTHONPATH=str(OUTSIDE))
     cluster.wait(2)
     monkeypatch.setattr(spreading, "_same_plugins", lambda client, job: None)  # as if it had joined after it
     run = run_on(cluster, study, tmp_path)
-    all_there_once(run, tmp_path, 8)
-    names = [about["name"] for about in cluster.client.scheduler_info(n_workers=-1)["workers"].values()]
+    all_there_once(run, tmp_path, 32)
+    deadline = time.monotonic() + 20.0
+    while (names := cluster.names()) != ["like-us"] and time.monotonic() < deadline:
+        time.sleep(0.2)  # it is sent away in its own time
     assert names == ["like-us"]
 
 
