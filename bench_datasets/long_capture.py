@@ -74,7 +74,7 @@ def write_study(folder: Path, bits: int, resolution_hz: float) -> Path:
     study = folder / "study.toml"
     study.write_text(
         'title = "One long capture"\ncaptures = "captures.csv"\nbaseline = "original"\nlimit_percent = 15\n'
-        f"[stage.spectrum]\nresolution_hz = {resolution_hz:.2f}\n",
+        f"[stage.spectrum]\nresolution_hz = {resolution_hz:.5f}\n",
         encoding="utf-8",
     )
     return study
@@ -90,12 +90,15 @@ class Process:
 
 
 def descendants(pid: int) -> list[int]:
-    """A process and all that it started."""
-    try:
-        text = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii")
-    except OSError:
-        return [pid]
-    return [pid, *(found for child in text.split() for found in descendants(int(child)))]
+    """A process and all that it, or any thread of it, started."""
+    found = [pid]
+    for listed in Path(f"/proc/{pid}/task").glob("*/children"):
+        try:
+            children = listed.read_text(encoding="ascii").split()
+        except OSError:
+            continue
+        found += [other for child in children for other in descendants(int(child))]
+    return found
 
 
 class Watch:
