@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Any
 from .errors import DamageFound, DiskFault, DiskFull, StorageError, told
 from .originals import Original, SourceStat
 from .records import Record, said_hash
-from .trees import Tree
+from .trees import Tree, source_in
 
 Point = Callable[[str, Path | str], None]
 SCHEMA = 1
@@ -43,16 +43,8 @@ class Attempts:
 
 
 def source_of(tree: Tree) -> str | None:
-    """What a tree says it was made from: ``content["original"]`` (captures), ``content["capture_id"]`` (results)."""
+    """What a tree says it was made from; see ``source_in``."""
     return source_in(tree.kind, tree.content)
-
-
-def source_in(kind: str, content: Mapping[str, Any]) -> str | None:
-    """The same, from a content that no tree was made of."""
-    value = content.get("original" if kind == "captures" else "capture_id")
-    if isinstance(value, dict):
-        value = value.get("sha256")
-    return value if isinstance(value, str) else None
 
 
 class Catalogue:

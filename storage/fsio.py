@@ -21,12 +21,14 @@ _BINARY = getattr(os, "O_BINARY", 0)
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 _CAN_SYNC_DIRECTORIES = sys.platform != "win32"
 
+_ANSWERS = (FileNotFoundError, FileExistsError, NotADirectoryError)
+
 Folders = list[tuple[str, list[str]]]
 """Directories of a tree, relative, each with the sorted names in it."""
 
 
 class _Told(AbstractContextManager[None]):
-    """Turns an OSError into a typed error; missing and existing files stay as they are (they are answers)."""
+    """Turns an OSError into a typed error; but what is missing, there already, or no directory is an answer."""
 
     __slots__ = ("disk", "operation", "path")
 
@@ -42,7 +44,7 @@ class _Told(AbstractContextManager[None]):
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if isinstance(error, OSError) and not isinstance(error, (FileNotFoundError, FileExistsError)):
+        if isinstance(error, OSError) and not isinstance(error, _ANSWERS):
             raise told(error, f"{self.operation} {self.path}") from error
 
 
@@ -232,11 +234,11 @@ class Disk:
         return status.st_size if status.st_mode & 0o170000 == 0o100000 else None
 
     def names(self, path: Path | str) -> list[str]:
-        """Sorted names in a directory; empty where it does not exist."""
+        """Sorted names in a directory; empty where there is none."""
         with _Told(self, "list", path):
             try:
                 return sorted(os.listdir(path))  # noqa: PTH208
-            except FileNotFoundError:
+            except (FileNotFoundError, NotADirectoryError):
                 return []
 
     def sizes(self, path: Path | str) -> dict[str, int]:

@@ -73,17 +73,25 @@ def unseal(data: bytes, path: Path | str) -> dict[str, Any]:
     DamageFound
         A byte is not what was written.
     """
+    check_seal(data, path)
+    document: dict[str, Any] = parsed(data)
+    return document
+
+
+def check_seal(data: bytes, path: Path | str) -> None:
+    """Hold a document against the hash it carries. Raises DamageFound."""
     tail = data[-_TAIL_LENGTH:]
     if not data:
         raise DamageFound(path, "an empty file")
     if tail[: len(_TAIL)] != _TAIL or tail[-2:] != b'"}':
         raise DamageFound(path, "no seal at the end of the document")
-    body = data[:-_TAIL_LENGTH] + b"}"
-    if tail[len(_TAIL) : -2].decode("ascii", "replace") != sha256(body):
+    if tail[len(_TAIL) : -2].decode("ascii", "replace") != sha256(data[:-_TAIL_LENGTH] + b"}"):
         raise DamageFound(path, "a document whose bytes differ from its own hash")
-    # straight to the scanner: json.loads would guess the encoding of every document first
-    document: dict[str, Any] = _SCAN(data.decode("ascii"))[0]
-    return document
+
+
+def parsed(data: bytes) -> Any:
+    """The value of canonical bytes. Straight to the scanner: json.loads would guess the encoding first."""
+    return _SCAN(data.decode("ascii"))[0]
 
 
 def seal_of(data: bytes) -> str:

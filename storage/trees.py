@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -12,7 +13,7 @@ from .errors import BadContent, DamageFound
 from .fsio import Disk, Unsynced
 from .layout import ARCHIVE_FORMAT, MANIFEST, checked_kind
 from .places import Places
-from .sealed import canonical, close_seal, seal_of, sha256, unseal
+from .sealed import canonical, check_seal, close_seal, parsed, seal_of, sha256, unseal
 from .staging import Staging
 from .zarr_read import StoreReader
 from .zarr_write import StoreDraft
@@ -81,11 +82,56 @@ def manifest_bytes(kind: str, identity: str, files: Files, content: bytes, run: 
 def checked_manifest(data: bytes, path: Path | str, kind: str, identity: str) -> dict[str, Any]:
     """A manifest's document. Raises DamageFound where it is not whole, belongs elsewhere or is too new."""
     document = unseal(data, f"{path}/{MANIFEST}")
+    _check_belongs(document, path, kind, identity)
+    return document
+
+
+def _check_belongs(document: Mapping[str, Any], path: Path | str, kind: str, identity: str) -> None:
     if document["kind"] != kind or document["id"] != identity:
         raise DamageFound(f"{path}/{MANIFEST}", f"the manifest of {document['kind']} {document['id']}")
     if document["format"] > ARCHIVE_FORMAT:
         raise DamageFound(f"{path}/{MANIFEST}", f"format {document['format']}", todo="read it with a newer version")
-    return document
+
+
+_CONTENT = b'{"content":'
+_CONTENT_HASH = b',"content_sha256":"'
+_CAPTURE_ID = re.compile(rb'\{"capture_id":"([0-9a-f]{16,64})"[,}]')
+
+
+def manifest_outline(data: bytes, path: Path | str, kind: str, identity: str) -> tuple[dict[str, Any], str | None]:
+    """A manifest's document without its content, and what the content says it was made from.
+
+    For a check of very many: the readings of a result are most of its manifest, and parsing them most of its cost.
+    The content ends where its own hash, which follows it, says so. Raises DamageFound as ``checked_manifest`` does.
+    """
+    check_seal(data, f"{path}/{MANIFEST}")
+    end = _end_of_content(data)
+    made_from = _CAPTURE_ID.match(data, len(_CONTENT)) if kind == "results" else None
+    if end is None or made_from is None:
+        document = parsed(data)
+        source = source_in(kind, document["content"])
+    else:
+        document, source = parsed(b"{" + data[end + 1 :]), made_from[1].decode("ascii")
+    _check_belongs(document, path, kind, identity)
+    return document, source
+
+
+def _end_of_content(data: bytes) -> int | None:
+    end = data.rfind(_CONTENT_HASH)
+    while end > 0:
+        began = end + len(_CONTENT_HASH)
+        if data.startswith(_CONTENT) and sha256(data[len(_CONTENT) : end]).encode() == data[began : began + 64]:
+            return end
+        end = data.rfind(_CONTENT_HASH, 0, end)
+    return None
+
+
+def source_in(kind: str, content: Mapping[str, Any]) -> str | None:
+    """What a tree says it was made from: ``content["original"]`` (captures), ``content["capture_id"]`` (results)."""
+    value = content.get("original" if kind == "captures" else "capture_id")
+    if isinstance(value, dict):
+        value = value.get("sha256")
+    return value if isinstance(value, str) else None
 
 
 def parsed_manifest(data: bytes, path: Path, kind: str, identity: str, disk: Disk) -> Tree:
@@ -105,10 +151,12 @@ def read_tree(disk: Disk, path: Path, kind: str, identity: str, *, sizes: bool =
     """
     try:
         data = disk.read(path / MANIFEST)
-    except (FileNotFoundError, NotADirectoryError) as error:
+    except NotADirectoryError as error:
+        raise DamageFound(path, "a file where a directory belongs") from error
+    except FileNotFoundError as error:
         if not disk.names(path):
             return None
-        raise DamageFound(path, "a directory without its manifest") from error
+        raise DamageFound(path, "no manifest in it") from error
     tree = parsed_manifest(data, path, kind, identity, disk)
     for name, (size, _) in tree.files.items() if sizes else ():
         found = disk.size(path / name)

@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec
 
-from .catalogue import INDEX_TABLES, Catalogue, source_in, source_of
+from .catalogue import INDEX_TABLES, Catalogue, source_of
 from .errors import BadContent, DamageFound, StorageError
 from .findings import Decode, Depth, Finding, Report
+from .fsio import Disk, Folders, folders_of
 from .layout import AREAS, ARRIVAL, FOREIGN, ID, KINDS, MANIFEST, RECORD, SHA256, named_directory
 from .originals import PIECE
 from .sealed import unseal
-from .trees import Tree, checked_manifest, parsed_manifest, read_file
+from .side_by_side import processes_here, side_by_side
+from .trees import Tree, manifest_outline, parsed_manifest, read_file
 
 if TYPE_CHECKING:
     from .archive import Archive
 
 P = ParamSpec("P")
 Sizes = dict[str, int]
+_Found = tuple[Report, set[str], dict[str, dict[str, tuple[str, str | None]]], dict[str, str]]
+_WORTH_SHARING = 200
+"""Captures from which a second process saves more than its start costs."""
 
 
 def verified(
@@ -47,29 +53,58 @@ class _Check:
     Works on names relative to the root: joining path objects would take half of the time.
     """
 
-    def __init__(self, archive: Archive, report: Report, decode: Decode | None) -> None:
-        self.archive, self.report, self.decode = archive, report, decode
+    def __init__(
+        self, archive: Archive, report: Report, decode: Decode | None, share: tuple[int, int] = (0, 1)
+    ) -> None:
+        self.archive, self.report, self.decode, self.share = archive, report, decode, share
         self.disk, self.layout = archive.disk, archive.layout
         self.top = f"{archive.root.as_posix()}/"
         self.originals: set[str] = set()
         self.trees: dict[str, dict[str, tuple[str, str | None]]] = {kind: {} for kind in KINDS}
         self.seals: dict[str, str] = {}
         self.lost: set[str] = set()
+        self.folders: dict[tuple[str, ...], Folders] = {}
 
     def whole(self) -> Report:
         """All checks."""
         self._guard("", self._root)
         self._guard("decisions", self._decisions)
-        self._guard("originals", self._originals)
-        for kind in KINDS:
-            self._guard(kind, self._trees, kind)
-        self._guard("facts", self._records, "facts", "capture_id")
+        n = self._n_shares()
+        for found in side_by_side(n, lambda i: self._shared(i, n)):
+            self._take_over(found)
         self._guard("quarantine", self._quarantine)
         self._guard("", self._references)
         self._guard("catalog", self._catalogue)
         self.report.counts.update(originals=len(self.originals), records=len(self.seals))
         self.report.counts.update({kind: len(trees) for kind, trees in self.trees.items()})
         return self.report
+
+    def _n_shares(self) -> int:
+        """Processes that share the many small files; one where a fork costs more than it saves, or a test looks on."""
+        alone = type(self.disk) is not Disk or self.report.depth == "deep" or len(self._names("facts")) < _WORTH_SHARING
+        return 1 if alone else processes_here()
+
+    def _shared(self, i: int, n: int) -> _Found:
+        """The i-th of n shares of originals, captures, results and facts."""
+        check = _Check(self.archive, Report(self.report.depth, self.report.subset), self.decode, (i, n))
+        check.lost = self.lost
+        check._guard("originals", check._originals)
+        for kind in KINDS:
+            check._guard(kind, check._trees, kind)
+        check._guard("facts", check._facts)
+        return check.report, check.originals, check.trees, check.seals
+
+    def _take_over(self, found: _Found) -> None:
+        report, originals, trees, seals = found
+        for name in ("damage", "unchecked", "leftovers"):
+            getattr(self.report, name).extend(getattr(report, name))
+        self.originals |= originals
+        self.seals |= seals
+        for kind, more in trees.items():
+            self.trees[kind] |= more
+
+    def _mine(self, names: list[str]) -> list[str]:
+        return names[self.share[0] :: self.share[1]]
 
     def _guard(self, name: str, check: Callable[P, object], *args: P.args, **kwargs: P.kwargs) -> None:
         """Run a check; what the disk will not show is `unchecked`, which is no finding of damage."""
@@ -123,6 +158,15 @@ class _Check:
             self._records(f"decisions/{kind}", "name")
             if kind == "losses":
                 self.lost = set(self.archive.decisions(kind))
+
+    def _facts(self) -> None:
+        for name in self._mine(self._names("facts")):
+            self._guard(f"facts/{name}", self._said_of, f"facts/{name}")
+
+    def _said_of(self, directory: str) -> None:
+        if not os.path.isdir(self.top + directory):  # noqa: PTH112
+            raise DamageFound(self.top + directory, "a file nobody committed")
+        self._numbered(directory, self._names(directory), "capture_id")
 
     def _records(self, top: str, key: str) -> None:
         found: dict[str, list[str]] = {}
@@ -181,7 +225,7 @@ class _Check:
     # originals
 
     def _originals(self) -> None:
-        for first in self._names("originals"):
+        for first in self._mine(self._names("originals")):
             below: dict[str, Sizes] = {}
             for name, size in self.disk.sizes(f"{self.top}originals/{first}").items():
                 second, _, file = name.rpartition("/")
@@ -227,45 +271,56 @@ class _Check:
     # captures and results
 
     def _trees(self, kind: str) -> None:
-        for prefix in self._names(kind):
-            below: dict[str, Sizes] = {}
-            for name, size in self.disk.sizes(f"{self.top}{kind}/{prefix}").items():
-                identity, _, file = name.partition("/")
-                below.setdefault(identity, {})[file] = size
-            for identity in sorted({*below, *self._names(f"{kind}/{prefix}")}):
+        for prefix in self._mine(self._names(kind)):
+            names = self._names(f"{kind}/{prefix}")
+            if not names and not os.path.isdir(f"{self.top}{kind}/{prefix}"):  # noqa: PTH112
+                self._damage(f"{kind}/{prefix}", "a file nobody committed")
+            for identity in names:
                 path = f"{kind}/{prefix}/{identity}"
                 if ID.match(identity) and identity[:2] == prefix:
-                    # one that came after the walk is walked through on its own
-                    sizes = below[identity] if identity in below else self.disk.sizes(self.top + path)
-                    self._guard(path, self._tree, kind, identity, sizes)
+                    self._guard(path, self._tree, kind, identity, path)
                 else:
                     self._damage(path, "a name nobody committed")
 
-    def _tree(self, kind: str, identity: str, sizes: Sizes) -> None:
-        where = f"{kind}/{identity[:2]}/{identity}"
-        if sizes.pop(MANIFEST, None) is None:
-            raise DamageFound(where, "a directory without its manifest")
+    def _tree(self, kind: str, identity: str, where: str) -> None:
+        place = self.top + where
         try:
-            data = read_file(self.disk, f"{self.top}{where}/{MANIFEST}")
-        except DamageFound:
-            if self._names(where):
-                raise
-            return  # cleared out since the walk
-        manifest = checked_manifest(data, self.top + where, kind, identity)
+            data = read_file(self.disk, f"{place}/{MANIFEST}")
+        except DamageFound as error:
+            if os.path.lexists(place):
+                raise DamageFound(place, "no directory with a manifest") from error
+            return  # cleared out meanwhile
+        manifest, source = manifest_outline(data, place, kind, identity)
+        self.trees[kind][identity] = manifest["self"], source
+        sizes = {name: size for name, (size, _) in manifest["files"].items()}
+        whole = list(sizes) if self.disk.holds(place, self._folders(sizes), sizes) else self._differing(where, sizes)
+        if self._in_subset(identity):
+            tree = parsed_manifest(data, Path(place), kind, identity, self.disk)
+            self._hash_tree(where, tree, whole)
+
+    def _folders(self, sizes: Sizes) -> Folders:
+        """Directories of a tree of these files; nearly all trees hold files of the same names."""
+        names = tuple(sizes)
+        if names not in self.folders:
+            self.folders[names] = folders_of([*names, MANIFEST])
+        return self.folders[names]
+
+    def _differing(self, where: str, sizes: Sizes) -> list[str]:
+        """Name what is missing, of another size, or too much; the files that are as they were committed."""
+        there = self.disk.sizes(self.top + where)
+        if there.pop(MANIFEST, None) is None and not os.path.lexists(self.top + where):
+            return []  # cleared out meanwhile
         whole = []
-        for name, (size, _) in manifest["files"].items():
-            found = sizes.pop(name, None)
+        for name, size in sizes.items():
+            found = there.pop(name, None)
             if found == size:
                 whole.append(name)
             else:
                 what = "nothing: the file is missing" if found is None else f"{found} bytes where {size} were committed"
                 self._damage(f"{where}/{name}", what)
-        for name in sorted(sizes):
+        for name in sorted(there):
             self._damage(f"{where}/{name}", "a file nobody committed")
-        self.trees[kind][identity] = manifest["self"], source_in(kind, manifest["content"])
-        if self._in_subset(identity):
-            tree = parsed_manifest(data, Path(self.top + where), kind, identity, self.disk)
-            self._hash_tree(where, tree, whole)
+        return whole
 
     def _hash_tree(self, where: str, tree: Tree, names: list[str]) -> None:
         before = len(self.report.damage)
