@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -249,3 +250,29 @@ def test_the_table_takes_a_microphones_sensitivity_beside_those_of_the_axes():
 def test_a_noise_density_is_of_axes_only():
     with pytest.raises(RowError, match="noise_density"):
         row_from_cells(2, {**CELLS, "noise_density": "x=120 y=120 p=180"})
+
+
+@pytest.mark.parametrize("n_parts", [2, 5])
+def test_a_long_capture_is_heard_in_parts_that_merge_to_the_whole(idle, n_parts):
+    """As spread over workers: each part starts its filters anew, a second or more before what it counts."""
+    samples = one_clock(heard(np.random.default_rng(1), 4000.0), rate_hz=4000.0)
+    counted = []
+
+    def run_pass(number, whole, _):
+        counting = samples.n_samples if number < 2 else round(4000.0 * SECONDS)
+        parts = whole.parts(-(-counting // n_parts))
+        counted.append((number, len(parts)))
+        merged, *rest = [pickle.loads(pickle.dumps(whole.run([part]))) for part in parts]
+        for later in rest:
+            for mine, other in zip(merged, later, strict=True):
+                mine.take_over(other)
+        return merged
+
+    whole, parted = run_chain(idle, samples, FACTS), run_chain(idle, samples, FACTS, run_pass)
+    assert dict(counted)[2] >= n_parts
+    assert parted.faults == {}
+    one, other = levels(whole), levels(parted)
+    for name, reading in one.items():
+        assert other[name].value == pytest.approx(reading.value, rel=1e-11 if name != "order_level" else 1e-9), name
+    for name in ("laeq", "lceq"):
+        assert other[name].std_uncertainty == pytest.approx(one[name].std_uncertainty, rel=1e-9), name
