@@ -46,6 +46,8 @@ class BandPlan:
     firsts: npt.NDArray[np.int64]
     low_hz: FloatArray
     high_hz: FloatArray
+    n_single: int
+    """Bands at the low end that hold one bin each."""
     taper: Float32Array
     """Hann window of a frame [shape=(2 * hop,)]."""
     gain: Float32Array
@@ -65,8 +67,10 @@ def band_plan(hop: int, rate_hz: float) -> BandPlan:
     low: FloatArray = np.asarray((firsts - 0.5) * bin_hz, dtype=np.float64)
     high = np.append(low[1:], (hop + 0.5) * bin_hz)
     scale = 2.0 / (rate_hz * float(np.sum(window**2)))
-    gain = (scale / np.diff(np.append(firsts, hop + 1))).astype(np.float32)
-    return BandPlan(hop, rate_hz, firsts, low, high, window.astype(np.float32), gain)
+    widths = np.diff(np.append(firsts, hop + 1))
+    n_single = int(np.argmax(np.append(widths, 2) > 1))
+    gain = (scale / widths).astype(np.float32)
+    return BandPlan(hop, rate_hz, firsts, low, high, n_single, window.astype(np.float32), gain)
 
 
 def band_densities(frames: FloatArray, plan: BandPlan) -> npt.NDArray[np.float32]:
@@ -87,8 +91,12 @@ def _densities(tapered: Float32Array, plan: BandPlan) -> Float32Array:
     parts = fft.rfft(tapered, axis=-1, overwrite_x=True).view(np.float32)
     np.multiply(parts, parts, out=parts)
     # squares of real and imaginary parts stand side by side: a band is one row of them
-    summed = np.add.reduceat(parts, 2 * plan.firsts, axis=-1)
-    return np.asarray(summed * plan.gain)
+    summed = np.empty((*parts.shape[:-1], len(plan.firsts)), dtype=np.float32)
+    single, edges = plan.n_single, 2 * plan.firsts
+    np.add(parts[..., 2 : 2 + 2 * single : 2], parts[..., 3 : 3 + 2 * single : 2], out=summed[..., :single])
+    if single < len(edges):
+        summed[..., single:] = np.add.reduceat(parts, edges[single:], axis=-1)
+    return np.multiply(summed, plan.gain, out=summed)
 
 
 @dataclass(frozen=True, slots=True)
