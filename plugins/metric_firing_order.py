@@ -41,6 +41,13 @@ class FiringOrderSettings(StageSettings):
         3.0, ge=0, description="Standard uncertainties by which a line must be shown to be below that ratio: a "
         "sharper cut would leave only the lucky half of lines that are at it."
     )  # fmt: skip
+    most_doubt_db: float = Field(
+        1.5, ge=0, description="That doubt counts up to this much: a reading too uncertain to tell is no value either."
+    )  # fmt: skip
+    bound_sigma: float = Field(
+        2.0, gt=0, description="Standard uncertainties from what was found to the upper bound: 97.7 % of chance, of "
+        "which 2.7 % are left for what a track through noise loses of the line."
+    )  # fmt: skip
     least_sigma: float = Field(
         5.0, gt=0, description="The line's energy must stand this many standard deviations of noise above nothing; "
         "fewer would call one noise record in a thousand a line."
@@ -116,10 +123,11 @@ class FiringOrder(Metric[FiringOrderSettings]):
         total = sum(item.amplitude**2 for item in entries)
         noise = float(np.sqrt(sum(item.extra["least"] ** 4 for item in entries)))
         ratio = line_to_floor_db(entries)
-        at_most = ratio + 20.0 * np.log10(1.0 + self.settings.sure_sigma * std / value) if value > 0 else -np.inf
+        doubt_db = min(self.settings.most_doubt_db, self.settings.sure_sigma * _ratio_std_db(entries, value, std))
+        at_most = ratio + doubt_db
         if total > self.settings.least_sigma * noise and at_most >= self.settings.least_line_to_floor_db:
             return like
-        bound = (value + 1.645 * std) / MILLI_G
+        bound = (value + self.settings.bound_sigma * std) / MILLI_G
         there = total > self.settings.least_sigma * noise
         detail = (
             f"line power over floor power in 1 Hz is {ratio:.1f} dB, a value needs "
@@ -176,6 +184,14 @@ def combined(amplitude: FloatArray, combination: str) -> tuple[float, FloatArray
         return float(amplitude.mean()), np.full(amplitude.size, 1.0 / amplitude.size)
     value = float(np.sqrt(np.sum(amplitude**2)))
     return value, amplitude / value if value > 0 else np.full(amplitude.size, amplitude.size**-0.5)
+
+
+def _ratio_std_db(entries: list[OrderAmplitude], value: float, std: float) -> float:
+    """Standard uncertainty in dB of a line's power over the floor's: both are only estimates."""
+    density = np.array([item.floor_density for item in entries])
+    relative = np.array([item.extra.get("floor_relative_std", 0.0) for item in entries])
+    of_floor = float(np.sqrt(np.sum((density * relative) ** 2)) / max(float(density.sum()), 1e-300))
+    return float(10.0 / np.log(10.0) * np.hypot(2.0 * std / max(value, 1e-300), of_floor))
 
 
 def line_to_floor_db(entries: list[OrderAmplitude]) -> float:

@@ -149,9 +149,10 @@ class OrdersAccumulator(Accumulator):
         neighbours: dict[float, tuple[tuple[float, float, str], ...]] = {}
         confirmed: list[float] = []
         tracks: dict[float, tuple[FloatArray, FloatArray, FloatArray]] = {}
+        pulled = pooled_energy([part.energies[0] for part in parts]).pulled_hz()
         for index, order in enumerate(reader.orders):
             energy = pooled_energy([part.energies[index] for part in parts])
-            entries, covariances[order] = self._amplitudes(order, energy, _frequency(track, parts, order))
+            entries, covariances[order] = self._amplitudes(order, energy, _frequency(track, parts, order, pulled))
             amplitudes += entries
             neighbours[order] = energy.neighbours()
             if index < reader.n_reported:
@@ -184,7 +185,8 @@ class OrdersAccumulator(Accumulator):
                 OrderAmplitude(
                     order=order, channel=channel, amplitude=float(amplitude[index]), std=covariance.std(only),
                     floor_density=float(energy.floor[index]), frequency_hz=frequency[0],
-                    frequency_std_hz=frequency[1], marks=marks, extra={"least": float(least[index])},
+                    frequency_std_hz=frequency[1], marks=marks,
+                    extra={"least": float(least[index]), "floor_relative_std": energy.floor_relative_std()},
                 )
             )  # fmt: skip
         return entries, covariance
@@ -200,12 +202,16 @@ def _along(
     return at, speed, np.concatenate([values for _, values in pieces], axis=-1)
 
 
-def _frequency(track: SpeedTrack, parts: list[ReadParts], order: float) -> tuple[float, float]:
-    """Mean frequency of an order over the stretches used, and its standard uncertainty."""
+def _frequency(track: SpeedTrack, parts: list[ReadParts], order: float, pulled_hz: float) -> tuple[float, float]:
+    """Mean frequency of an order over the stretches used, and its standard uncertainty.
+
+    ``pulled_hz``: what neighbours may do to the firing line's path; a phase that is followed is not pulled.
+    """
     seconds = sum(part.seconds for part in parts)
+    drift = track.extra.get("drift_density", 0.0)
     # the track's figures are of the firing line's cycles; each part has two ends
     of_line = sum(part.n_parts for part in parts) * track.extra.get("cycle_std", 0.0) ** 2 / seconds**2
-    of_line += track.extra.get("drift_density", 0.0) / seconds
+    of_line += drift / seconds + (pulled_hz**2 if drift > 0.0 else 0.0)
     mean = order * sum(part.revolutions for part in parts) / seconds
     return mean, float(np.sqrt(of_line)) * order / (track.order or order)
 

@@ -232,12 +232,14 @@ class TrackAccumulator(Accumulator):
         line = kept[0] if kept else strongest
         extra: dict[str, Any] = {**line_confidence.line_figures(line), "nominal_hz": _line(plan)}
         if not kept:
-            if line.mean_excess < line.needed_excess:
+            # a strong line elsewhere says nothing of how small one here would be
+            if line.mean_excess < line.needed_excess or abs(line.mean_offset_hz) <= plan.search_hz:
                 findable = line_confidence.findable_amplitude(line, _line(plan))
                 extra["bound"] = dict(zip(plan.channels, findable.tolist(), strict=True))
             return [], extra, reasons[0]
         tracks = kernel.phase_tracks(signals, rate, line)
-        extra |= line_confidence.count_figures(line, tracks, plan.zoom.delay_s)
+        drift = line_confidence.drift_density(signals, rate, line, tracks, search_hz)
+        extra |= line_confidence.count_figures(line, tracks, plan.zoom.delay_s, drift)
         found = [line_confidence.offsets_with_confidence(signals, rate, line, tracks)]
         if len(kept) > 1:
             other = kernel.phase_tracks(signals, rate, kept[1])
@@ -284,7 +286,7 @@ class TrackAccumulator(Accumulator):
             return np.asarray(start_s + grid), speed, np.zeros(n), np.full(n, np.nan), np.sqrt(total)
         at = line_levels.output_times(plan.zoom, part)
         confidence = np.interp(grid, at, offset[1])
-        speed = (_line(plan) + np.interp(grid, at, offset[0])) / _order(plan)
+        speed = (_line(plan) + line_levels.mean_about(offset[0], at, grid, plan.hop_s)) / _order(plan)
         speed = np.where(confidence > 0.0, speed, np.nan)
         square = line_levels.line_square(part.baseband[0], plan.zoom.out_rate_hz, offset[0])
         line = np.interp(grid, at, square)

@@ -5,7 +5,17 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import gammainc
 
-from .speed_track import PADDING, SPANS, ComplexArray, FloatArray, FollowedLine, PhaseTrack, frame_seconds
+from .path_posterior import path_drift
+from .speed_track import (
+    PADDING,
+    SPANS,
+    ComplexArray,
+    FloatArray,
+    FollowedLine,
+    PhaseTrack,
+    frame_seconds,
+    spectrogram,
+)
 
 
 def offsets_with_confidence(
@@ -49,12 +59,16 @@ def findable_amplitude(line: FollowedLine, line_hz: float) -> FloatArray:
     return np.asarray(np.sqrt(1.5 * power / (SPANS[0] * frame_seconds(line_hz)) * line.floor))
 
 
-def drift_density(line: FollowedLine) -> float:
-    """Density, Hz**2 s, of the frequency error of a path that could not be followed by phase.
+def drift_density(
+    runs: tuple[ComplexArray, ...], rate_hz: float, line: FollowedLine, tracks: list[PhaseTrack], pass_hz: float
+) -> float:
+    """Density, Hz**2 s, of the frequency error of a path that could not be followed by phase; 0 where it could.
 
-    A frame of T seconds with a Hann window knows a steady frequency to ``18 / ((2 pi)**2 r T**3)`` Hz**2.
+    ``runs``, ``rate_hz`` and the search half width ``pass_hz`` as the line was followed with.
     """
-    return float(18.0 / ((2.0 * np.pi) ** 2 * max(line.line_to_floor, 1e-9) * line.frame_s**2))
+    if all(track.locked for track in tracks):
+        return 0.0
+    return path_drift(line, [spectrogram(run, rate_hz, line.frame_s, pass_hz, line.floor) for run in runs])
 
 
 def line_figures(line: FollowedLine) -> dict[str, float]:
@@ -63,9 +77,10 @@ def line_figures(line: FollowedLine) -> dict[str, float]:
     return {"line_to_floor_db": ratio_db, "frame_s": line.frame_s}
 
 
-def count_figures(line: FollowedLine, tracks: list[PhaseTrack], delay_s: float) -> dict[str, float]:
+def count_figures(
+    line: FollowedLine, tracks: list[PhaseTrack], delay_s: float, drift: float
+) -> dict[str, float]:
     """How well cycles are counted: ``cycle_std`` between two ends, and a drift's density where phase was lost."""
     locked = all(track.locked for track in tracks)
     fades = sum(track.n_fades for track in tracks) / len(tracks) if locked else 0.0
-    drift = 0.0 if locked else drift_density(line)
     return {"cycle_std": cycle_std(line, delay_s, fades), "drift_density": drift}

@@ -45,3 +45,17 @@ def total_square(plan: ZoomPlan, part: ZoomedRun, grid_s: FloatArray) -> FloatAr
     mean = (sums[:, high] - sums[:, low]) / count
     square = (squares[:, high] - squares[:, low]) / count - mean**2
     return np.asarray(np.maximum(square, 0.0).sum(axis=0))
+
+
+def mean_about(values: FloatArray, time_s: FloatArray, grid_s: FloatArray, width_s: float) -> FloatArray:
+    """Mean of a quantity over ``width_s`` about each instant [shape like grid_s].
+
+    ``values`` [shape=(n,)] run straight between their instants ``time_s`` and are held beyond them. A speed handed
+    on like this keeps its count of cycles; picked at instants, a frequency that swings between two lines does not.
+    """
+    far = 2.0 * width_s + max(0.0, time_s[0] - grid_s[0], grid_s[-1] - time_s[-1])
+    at = np.concatenate([[time_s[0] - far], time_s, [time_s[-1] + far]])
+    held = np.concatenate([values[:1], values, values[-1:]])
+    total = np.concatenate([[0.0], np.cumsum(0.5 * (held[1:] + held[:-1]) * np.diff(at))])
+    low, high = (np.interp(grid_s + side * width_s, at, total) for side in (-0.5, 0.5))
+    return np.asarray((high - low) / width_s)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .line_confidence import count_figures, line_figures
+from .line_confidence import count_figures, drift_density, line_figures
 from .speed_track import ComplexArray, FloatArray, followed_line, phase_tracks
 
 MOST_LOST = 0.3
@@ -37,4 +37,5 @@ def refined_offsets(
         return None
     tracks = phase_tracks(stopped, rate_hz, line)
     offsets = [offset + track.offset_hz for offset, track in zip(given, tracks, strict=True)]
-    return offsets, {**line_figures(line), **count_figures(line, tracks, 0.0)}
+    drift = drift_density(stopped, rate_hz, line, tracks, within_hz)
+    return offsets, {**line_figures(line), **count_figures(line, tracks, 0.0, drift)}

@@ -13,12 +13,10 @@ import numpy.typing as npt
 from scipy import fft
 
 from .neighbours import Beat, Squares, beats, line_alone
+from .order_floor import HANN_CELLS, floor_beside
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
-
-FLOOR_CLIP = 5.0
-"""Cells above this many times the floor are left out of it; 0.7 % of a floor's own cells are."""
 
 
 def revolutions(time_s: FloatArray, track_time_s: FloatArray, speed_hz: FloatArray) -> FloatArray:
@@ -103,7 +101,7 @@ class OrderEnergy:
         """
         s, half = self.floor, self.half_band_hz
         beside = np.maximum(self.total - self.square, 0.0)
-        judged = (4.0 * s * half) ** 2 * (35.0 / 18.0) / max(self.floor_band_hz, 1.0 / self.seconds)
+        judged = (4.0 * s * half) ** 2 * HANN_CELLS / max(self.floor_band_hz, 1.0 / self.seconds)
         of_total = (4.0 * (amplitude**2 + beside) * s + 8.0 * s**2 * half + judged) / self.seconds
         return np.asarray(self.by_total**2 * of_total + self.beat_variance)
 
@@ -115,8 +113,21 @@ class OrderEnergy:
     def noise_square_std(self) -> FloatArray:
         """Standard deviation of ``square`` where there is no line [shape=(n_channel,)]."""
         s, half = self.floor, self.half_band_hz
-        judged = (4.0 * s * half) ** 2 * (35.0 / 18.0) / max(self.floor_band_hz, 1.0 / self.seconds)
+        judged = (4.0 * s * half) ** 2 * HANN_CELLS / max(self.floor_band_hz, 1.0 / self.seconds)
         return np.asarray(np.sqrt((8.0 * s**2 * half + judged) / self.seconds))
+
+    def floor_relative_std(self) -> float:
+        """Relative standard uncertainty of a channel's ``floor``, from the cells it was judged on."""
+        return float(np.sqrt(HANN_CELLS / max(self.floor_band_hz * self.seconds, 1.0)))
+
+    def pulled_hz(self) -> float:
+        """Standard uncertainty of the line's mean frequency, where its path could not tell it from its neighbours.
+
+        Short frames see line and neighbour as one, at most at their centre of power; the path may lie anywhere
+        from the line to there.
+        """
+        shares = [(away_hz, share**2 / (1.0 + share**2)) for away_hz, share, _ in self.neighbours()]
+        return float(np.sqrt(sum((away_hz * share) ** 2 for away_hz, share in shares) / 3.0))
 
     def neighbours(self) -> tuple[tuple[float, float, str], ...]:
         """Distance in Hz, amplitude over the line's (all channels), and clock of each neighbour in the band."""
@@ -129,20 +140,6 @@ class OrderEnergy:
             (beat.away_hz, float(np.sqrt(np.sum(np.minimum(beat.square / (4.0 * own), own)) / line)), beat.clock)
             for beat in self.beats
         )
-
-
-def clipped_mean_floor(cells: FloatArray) -> FloatArray:
-    """Mean of exponentially distributed cells [shape=(n_channel, n)] without those that stick out.
-
-    Starts at the median; then twice the mean of the cells below ``FLOOR_CLIP`` times the floor, corrected by
-    what such a cut takes from an exponential distribution.
-    """
-    floor = np.median(cells, axis=-1) / np.log(2.0)
-    kept = 1.0 - FLOOR_CLIP / np.expm1(FLOOR_CLIP)
-    for _ in range(3):
-        below = cells < FLOOR_CLIP * floor[:, None]
-        floor = np.sum(cells * below, axis=-1) / np.maximum(below.sum(axis=-1), 1) / kept
-    return np.asarray(floor)
 
 
 def order_energy(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
@@ -169,14 +166,14 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     # a beat cut off in mid-cycle has a mean of its own, which is none of the energy's
     steady = [item.values.sum(axis=-1) + left.values.sum(axis=-1) for item, left in zip(squares, rest, strict=True)]
     held = sum(steady) / plan.rate_hz / seconds
-    total, floor = _without_floor(held, runs, plan)
+    total, floor, floor_band_hz = _without_floor(held, runs, plan)
     leaked = sum(_jump_square(run, plan) for run in runs) / (2.0 * np.pi**2 * plan.half_band_hz * seconds)
     total = total + leaked
     alone = line_alone(total, found)
     density, n_low = _low_density([item.values for item in rest], plan)
     return OrderEnergy(
         alone.square, total, alone.by_total, alone.beat_variance, tuple(found), floor, density, n_low, seconds,
-        plan.half_band_hz, 2.0 * (plan.floor_to_hz - plan.floor_from_hz),
+        plan.half_band_hz, floor_band_hz,
     )  # fmt: skip
 
 
@@ -187,11 +184,11 @@ def order_presence(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     """
     seconds = sum(run.time_s.size for run in runs) / plan.rate_hz
     held = sum(_held_square(run, plan) * run.time_s.size for run in runs) / plan.rate_hz / seconds
-    total, floor = _without_floor(np.asarray(held), runs, plan)
+    total, floor, floor_band_hz = _without_floor(np.asarray(held), runs, plan)
     none = np.zeros_like(total)
     energy = OrderEnergy(
         total, total, np.ones_like(total), none, (), floor, np.zeros((total.size,) * 2), 1, seconds,
-        plan.half_band_hz, 2.0 * (plan.floor_to_hz - plan.floor_from_hz),
+        plan.half_band_hz, floor_band_hz,
     )  # fmt: skip
     line = np.sqrt(np.maximum(total, energy.noise_square_std()))
     return replace(energy, low_density=np.diag(energy.line_noise_variance(line) * seconds))
@@ -249,12 +246,17 @@ def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
     return still >= 0.7 * moving
 
 
-def _without_floor(held: FloatArray, runs: list[StoppedRun], plan: BandPlan) -> tuple[FloatArray, FloatArray]:
-    """Mean square held in the band less the floor's share, and the floor's one-sided density, per channel."""
-    floor = clipped_mean_floor(np.concatenate([_floor_cells(run.values, plan) for run in runs], axis=-1))
+def _without_floor(
+    held: FloatArray, runs: list[StoppedRun], plan: BandPlan
+) -> tuple[FloatArray, FloatArray, float]:
+    """Mean square held in the band less the floor's share, the floor's one-sided density, and the Hz it rests on."""
+    found = [_floor_cells(run.values, plan) for run in runs]
+    cells, at = (np.concatenate(column, axis=-1) for column in zip(*found, strict=True))
+    beside = floor_beside(cells, at)
     # cells of a record of span T are 1/T wide: this is the band's width as its cells cover it
     inside = sum(_n_inside(run.time_s.size, plan) for run in runs) * plan.rate_hz
-    return held - floor * inside / sum(run.time_s.size for run in runs), 0.5 * floor
+    total = held - beside.density * inside / sum(run.time_s.size for run in runs)
+    return total, 0.5 * beside.density, beside.share * 2.0 * (plan.floor_to_hz - plan.floor_from_hz)
 
 
 def _held_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
@@ -311,12 +313,13 @@ def _n_inside(n: int, plan: BandPlan) -> int:
     return int(np.sum(np.abs(fft.fftfreq(n, 1.0 / plan.rate_hz)) <= plan.half_band_hz))
 
 
-def _floor_cells(run: ComplexArray, plan: BandPlan) -> FloatArray:
-    """Density cells beside the band [shape=(n_channel, n_cell), |baseband|**2 per Hz], Hann window."""
+def _floor_cells(run: ComplexArray, plan: BandPlan) -> tuple[FloatArray, FloatArray]:
+    """Density cells beside the band [shape=(n_channel, n_cell), |baseband|**2 per Hz], Hann window; their offsets."""
     window = np.hanning(run.shape[-1] + 2)[1:-1]
     power = np.abs(fft.fft(run * window, axis=-1)) ** 2 / (np.sum(window**2) * plan.rate_hz)
-    away = np.abs(fft.fftfreq(run.shape[-1], 1.0 / plan.rate_hz))
-    return np.asarray(power[:, (away > plan.floor_from_hz) & (away <= plan.floor_to_hz)])
+    offset = fft.fftfreq(run.shape[-1], 1.0 / plan.rate_hz)
+    beside = (np.abs(offset) > plan.floor_from_hz) & (np.abs(offset) <= plan.floor_to_hz)
+    return np.asarray(power[:, beside]), offset[beside]
 
 
 def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray, int]:

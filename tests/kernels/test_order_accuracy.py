@@ -28,7 +28,7 @@ def found(share):
 
 
 def strong(items):
-    """Captures at 20 dB and above that have a line."""
+    """Captures with a line at 20 dB and above."""
     return [item for item in items if item.case.ratio_db is not None and item.case.ratio_db >= 20.0]
 
 
@@ -63,8 +63,16 @@ def test_same_seed_gives_the_same_case():
 
 def test_table_counts_every_capture_with_a_line_once():
     rows = bench().table(found(SAMPLE))
+    weak = sum(row.n for row in bench().weak_table(found(SAMPLE)))
     silent = bench().false_lines(found(SAMPLE))[1]
-    assert sum(row.n for row in rows) + silent == round(SAMPLE * bench().FULL)
+    assert sum(row.n for row in rows) + weak + silent == round(SAMPLE * bench().FULL)
+
+
+def test_sample_of_weak_lines_gets_bounds_and_no_value():
+    rows = bench().weak_table(found(SAMPLE))
+    assert sum(row.n for row in rows) >= 6
+    assert sum(row.valued for row in rows) == 0
+    assert sum(row.bounded for row in rows) == sum(row.n for row in rows)
 
 
 @pytest.mark.nightly
@@ -76,13 +84,16 @@ def test_whole_benchmark_meets_its_targets():
     false, silent = bench().false_lines(items)
     assert false <= 0.01 * silent
     for ratio in bench().RATIOS_DB:
-        of_ratio = [item for item in items if item.case.ratio_db == ratio]
-        values = read(of_ratio)
-        spread = float(np.std([item.normalised for item in values]))
-        print(ratio, "dB: refused", len(of_ratio) - len(values), "of", len(of_ratio), "normalised", spread)
-        if ratio < 20.0:
-            continue
-        assert len(of_ratio) - len(values) <= 0.01 * len(of_ratio)
-        assert abs(np.mean([item.error for item in values])) <= 0.01
-        assert 0.9 <= spread <= 1.1
-        assert sum(not item.frequency_right for item in values) <= 0.01 * len(values)
+        for running_up in (False, True):
+            of_class = [
+                item for item in items if (item.case.ratio_db, item.case.running_up) == (ratio, running_up)
+            ]
+            values = read(of_class)
+            assert 0.9 <= float(np.std([item.normalised for item in values], ddof=1)) <= 1.1
+            assert sum(not item.frequency_right for item in values) <= 0.01 * len(values)
+            if ratio >= 20.0:
+                assert len(of_class) - len(values) <= 0.01 * len(of_class)
+                assert abs(np.mean([item.error for item in values])) <= 0.01
+    weak = bench().weak_table(items)
+    assert sum(row.valued for row in weak) <= 0.01 * sum(row.n for row in weak)
+    assert sum(row.held for row in weak) >= 0.95 * sum(row.bounded for row in weak)

@@ -1,0 +1,85 @@
+"""Floor beside an order's band: the level of noise there, whatever lines stand in it.
+
+A line that sticks out of the floor is cut off cell by cell; but an accessory whose speed wanders raises the floor
+about it by less than any cut. So the surroundings are parted, and parts higher than chance allows are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+FLOOR_CLIP = 5.0
+"""Cells above this many times the floor are left out of it; 0.7 % of a floor's own cells are."""
+MOST_PARTS = 16
+LEAST_CELLS = 40
+"""A part of fewer cells, all channels together, scatters by a fifth and more, and lopsidedly."""
+TOO_HIGH = 3.5
+"""Standard deviations by which a part may lie above the others' mean: under two in a thousand do by chance, with the
+lopsidedness of so few cells."""
+HANN_CELLS = 35.0 / 18.0
+"""Neighbouring cells of a Hann window are alike: this many tell as much as one apart."""
+
+
+@dataclass(frozen=True)
+class FloorBeside:
+    """Density of the floor per channel [shape=(n_channel,)] and the share of the surroundings it was judged on."""
+
+    density: FloatArray
+    share: float
+
+
+def clipped_mean_floor(cells: FloatArray) -> FloatArray:
+    """Mean of exponentially distributed cells [shape=(n_channel, n)] without those that stick out.
+
+    Starts at the median; then twice the mean of the cells below ``FLOOR_CLIP`` times the floor, corrected by
+    what such a cut takes from an exponential distribution.
+    """
+    floor = np.median(cells, axis=-1) / np.log(2.0)
+    for _ in range(3):
+        floor = _clipped_mean(cells, floor)
+    return np.asarray(floor)
+
+
+def _clipped_mean(cells: FloatArray, floor: FloatArray) -> FloatArray:
+    kept = 1.0 - FLOOR_CLIP / np.expm1(FLOOR_CLIP)
+    below = cells < FLOOR_CLIP * floor[:, None]
+    return np.asarray(np.sum(cells * below, axis=-1) / np.maximum(below.sum(axis=-1), 1) / kept)
+
+
+def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
+    """The floor over the parts of the surroundings that no other line raises.
+
+    Parameters
+    ----------
+    cells
+        Density cells beside the band, Hann window [shape=(n_channel, n)].
+    offset_hz
+        Where each lies [shape=(n,)]; parts are neighbouring cells.
+
+    Notes
+    -----
+    The quantile at 40 % of the parts starts the mean; then parts up to ``TOO_HIGH`` standard deviations above
+    it belong to it. A floor that slopes by less than some 40 % over half a minute's surroundings keeps all parts.
+    """
+    floor = clipped_mean_floor(cells)
+    n_parts = min(MOST_PARTS, cells.size // LEAST_CELLS, offset_hz.size // 8)
+    if n_parts < 4:
+        return FloorBeside(floor, 1.0)
+    parts = np.array_split(np.argsort(offset_hz, kind="stable"), n_parts)
+    level = np.stack([_clipped_mean(cells[:, part], floor) for part in parts])
+    std = np.sqrt(HANN_CELLS / (cells.shape[0] * np.array([part.size for part in parts])))
+    high = level / np.maximum(floor, 1e-300)
+    middle = float(np.quantile(high.mean(axis=-1), 0.4))
+    kept = np.ones(n_parts, dtype=bool)
+    for _ in range(3):
+        kept = high.mean(axis=-1) < middle * (1.0 + TOO_HIGH * std)
+        middle = float(high[kept].mean()) if kept.any() else middle
+    if not kept.any() or kept.all():
+        return FloorBeside(floor, 1.0)
+    used = np.concatenate([part for part, keep in zip(parts, kept, strict=True) if keep])
+    return FloorBeside(clipped_mean_floor(cells[:, used]), used.size / offset_hz.size)
