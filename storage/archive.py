@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Container, Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -291,6 +292,14 @@ class Archive:
         """Coordinator: index what workers committed; one transaction for all of them."""
         trees = [self.tree(kind, identity) for identity in ids]
         self.catalogue.add(trees=[tree for tree in trees if tree is not None])
+
+    def indexed_together(self) -> AbstractContextManager[None]:
+        """Coordinator: what is indexed inside goes into the catalogue some at a time, not each by itself.
+
+        What is acknowledged inside is on the device as ever, since the catalogue is no part of that; see
+        ``Catalogue.together``.
+        """
+        return self.catalogue.together()
 
     def note_attempt(self, key: str, error: str) -> int:
         """Coordinator: count a failed attempt at a piece of work; how many there are now."""

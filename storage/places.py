@@ -22,11 +22,19 @@ class Places:
         One that is there already is synced as well the first time: another process may have made it a
         moment ago and not have come to its own fsync.
         """
-        fresh = [place for place in (path, *path.parents) if self.root in place.parents and place not in self._durable]
+        fresh = self._unsure(path)
         for place in reversed(fresh):
             self.disk.mkdir(place)
         self.disk.together([*beside, *(partial(self.disk.fsync_dir, place.parent) for place in fresh)])
         self._durable.update(fresh)
+
+    def _unsure(self, path: Path) -> list[Path]:
+        """``path`` and what is above it up to what is known to be durable: whatever lies above that is so, too."""
+        found: list[Path] = []
+        while path not in self._durable and path != path.parent:
+            found.append(path)
+            path = path.parent
+        return found if path in self._durable else []
 
     def forget(self, path: Path) -> None:
         """A directory was moved away or removed."""

@@ -59,7 +59,8 @@ def run_whole(
     out = out_folder(path, out_dir)
     with Archive.open(archive_path, role="coordinator", create=True) as archive:
         job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
-        done = _carried_out(job, table, archive, spread, watch)
+        with archive.indexed_together():
+            done = _carried_out(job, table, archive, spread, watch)
         stamp = Stamp.of(study, table, done, host, archive)
         done = without_doubled(table.rows, done)
         _note_facts(archive, table.rows, done)

@@ -407,3 +407,46 @@ def test_an_opening_that_fails_lets_go_of_everything(faults, quick_path: Path) -
             break
         assert len(list(Path("/proc/self/fd").iterdir())) == n_open
     assert failed > 20
+
+
+def test_rows_held_back_are_there_for_whoever_asks_and_at_the_end(quick_path: Path) -> None:
+    """Indexing together changes the number of transactions, not what any question is answered."""
+    written = []
+
+    class Noting(Disk):
+        def point(self, operation: str, path: Path | str) -> None:
+            written.append(operation)
+
+    ids = [f"{n:032x}" for n in range(10, 40)]
+    with Archive.open(quick_path / "archive", role="coordinator", create=True, disk=Noting()) as archive:
+        with archive.indexed_together():
+            for n, identity in enumerate(ids):
+                archive.put_small("captures", identity, {}, {})
+                archive.put_fact(identity, {"n": n})
+                if n == 9:
+                    assert written.count("catalogue") == 0
+                    assert archive.catalogue.ids("captures") == set(ids[:10])
+        assert written.count("catalogue") == 2
+        known = [archive.catalogue.table(name) for name in ("trees", "originals", "records")]
+        assert archive.rebuild() == 60
+        assert known == [archive.catalogue.table(name) for name in ("trees", "originals", "records")]
+
+
+def test_what_is_acknowledged_while_rows_are_held_back_survives_the_end_of_the_process(quick_path: Path) -> None:
+    """The catalogue is no part of a promise: the next start finds on the disk what the rows would have said."""
+    if not hasattr(os, "fork"):
+        pytest.skip("this system has no fork to end a process in mid-work with")
+    root = quick_path / "archive"
+    Archive.open(root, role="coordinator", create=True).close()
+    child = os.fork()
+    if not child:
+        archive = Archive.open(root, role="coordinator")
+        with archive.indexed_together():
+            archive.put_small("captures", "ab" * 16, {}, {})
+            archive.put_fact("ab" * 16, {"platform": "wren"})
+            os._exit(9)
+    os.waitpid(child, 0)
+    with Archive.open(root, role="coordinator") as archive:
+        assert archive.catalogue.ids("captures") == {"ab" * 16}
+        assert archive.newest_fact("ab" * 16) == {"platform": "wren"}
+        assert archive.verify("data").leftovers == []
