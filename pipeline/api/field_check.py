@@ -15,6 +15,7 @@ from ..execution.samples import CaptureSamples
 from ..host import Host
 from ..kernels.static_vector import turn_deg
 from ..recipe import bind, load_recipe
+from ..study.same_samples import same_samples
 from .captures import ReadFile, read_file
 
 SPEED_FLAG = 0.01
@@ -68,11 +69,12 @@ class Against:
     speed_percent: float | None
     level_percent: float | None
     tilt_deg: Mapping[str, float]
+    same_samples: bool = False
 
     @property
     def flags(self) -> list[str]:
         """What to mend before anything is unbolted, in words."""
-        said = []
+        said = ["these are the same samples: a copy is no second capture"] if self.same_samples else []
         if self.speed_percent is not None and abs(self.speed_percent) > 100 * SPEED_FLAG:
             said.append(f"speed differs by {self.speed_percent:+.1f} % (at most 1 %): let it settle and take it again")
         for position, degrees in self.tilt_deg.items():
@@ -102,9 +104,11 @@ def against(now: Checked, earlier: Checked) -> Against:
         for position, vector in vectors.items()
         if position in before
     }
+    prints = {n: str(c.fitness.facts.get("fingerprint", "")) for n, c in enumerate((earlier, now))}
     return Against(
-        earlier.file, _percent(now.speed_rpm, earlier.speed_rpm), _percent(now.level_mg, earlier.level_mg), tilt
-    )
+        earlier.file, _percent(now.speed_rpm, earlier.speed_rpm), _percent(now.level_mg, earlier.level_mg), tilt,
+        same_samples=bool(same_samples(prints)),
+    )  # fmt: skip
 
 
 def _percent(now: float | None, before: float | None) -> float | None:

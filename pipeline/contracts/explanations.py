@@ -70,7 +70,7 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
         "Correct the path in the table or put the file in its place; paths are relative to the table.",
     ),
     ReasonCode.DUPLICATE: (
-        _REFUSED,
+        "Refused: none of the rows is used; the recording stays in the archive, the other captures go on.",
         "Two rows are one capture, or two files hold the same samples: one recording would be counted twice.",
         "two rows with one capture identity, or with as many samples and levels alike within 0.1 % in 24 frames",
         "Remove one row, or point it to the file that was meant; both rows are named.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import threading
 import time
 from collections import deque
@@ -235,13 +236,21 @@ def _import_once() -> None:
     """
     if START_METHOD != "forkserver":
         return
+    from multiprocessing import resource_tracker
     from multiprocessing.forkserver import ensure_running
 
     ours = __name__.partition(".")[0]
     plugins = {point.module for point in installed_entry_points() if point.module.partition(".")[0] == ours}
     get_context(START_METHOD).set_forkserver_preload([f"{__package__}.worker_side", *sorted(plugins)])
     os.environ.update({name: str(value) for name, value in WORKER_ENVIRONMENT.items()})
-    ensure_running()
+    # Ctrl-C goes to the whole group: who only imports would answer it with a traceback. The tracker is started
+    # first, since starting it lets the signal through again
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _security(spread: Spread) -> Any:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ..api.calibration import Calibration
 
 
-@click.group()
+@click.group(short_help="Find a sensor's sensitivity and offset.")
 def calibrate() -> None:
     """Find a sensor's sensitivity and offset from gravity or from a tone of known level."""
 

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from ..api.field_check import Against, Checked
 
 
-@click.command(epilog="Example: thrumline check idle-7.csv --rpm 750 --cylinders 4 --against idle-6.csv")
+@click.command(
+    short_help="Say whether a capture is fit, beside the vehicle.",
+    epilog="Example: thrumline check idle-7.csv --rpm 750 --cylinders 4 --against idle-6.csv",
+)
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--against", "earlier", type=click.Path(path_type=Path), default=None, help="An earlier capture.")
 @click.option("--rpm", type=click.FloatRange(min=1), default=None, help="Nominal engine speed.")
@@ -87,8 +90,9 @@ def _tell_speed_and_readings(now: Checked) -> None:
                        f"{reading.absent.detail if reading.absent else ''}")  # fmt: skip
         else:
             doubt = f" ± {reading.std_uncertainty:.2g}" if reading.std_uncertainty is not None else ""
+            unit = "milli-g (mg)" if reading.unit == "mg" else reading.unit
             at = f" at {reading.frequency_hz:.2f} Hz" if reading.frequency_hz is not None else ""
-            click.echo(f"  {name}: {reading.value:.3g}{doubt} milli-g (mg) {reading.detector}, rss of axes{at}")
+            click.echo(f"  {name}: {reading.value:.3g}{doubt} {unit} {reading.detector}, rss of axes{at}")
 
 
 def _tell_against(before: Against) -> None:

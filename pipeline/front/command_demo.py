@@ -12,7 +12,10 @@ DEMO_SEED = 2026
 """The same invented fleet on every machine."""
 
 
-@click.command(epilog="Example: thrumline demo my-demo")
+@click.command(
+    short_help="Write an invented fleet, run it, compare with its truth.",
+    epilog="Example: thrumline demo my-demo",
+)
 @click.argument("directory", type=click.Path(path_type=Path, file_okay=False), default=Path("thrumline-demo"))
 @click.option("--workers", type=click.IntRange(1), default=None, help="Worker processes (default: one a core).")
 def demo(directory: Path, workers: int | None) -> int:

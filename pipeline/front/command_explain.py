@@ -9,7 +9,7 @@ import click
 WIDTH = 78
 
 
-@click.command(epilog="Example: thrumline explain two_states")
+@click.command(short_help="Explain what a reason code means.", epilog="Example: thrumline explain two_states")
 @click.argument("code", required=False)
 def explain(code: str | None) -> int:
     """Explain a reason CODE: what it means, what it does, its threshold, how to avoid it. Without CODE: list all."""

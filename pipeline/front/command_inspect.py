@@ -11,7 +11,10 @@ import click
 from .options import json_option, mapping_options
 
 
-@click.command(epilog="Example: thrumline inspect idle-1.csv --unit g --rate 1000")
+@click.command(
+    short_help="Show what a reader makes of one file.",
+    epilog="Example: thrumline inspect idle-1.csv --unit g --rate 1000",
+)
 @click.argument("file", type=click.Path(path_type=Path))
 @mapping_options
 @json_option
@@ -31,9 +34,22 @@ def inspect(file: Path, as_json: bool, **said: Any) -> int:
 def _tell(view: dict[str, Any]) -> None:
     click.echo(f"{view['file']}: read as {view['format']}")
     for key, value in view["description"].items():
-        click.echo(f"  {key.replace('_', ' ')}: {value}")
+        click.echo(f"  {key.replace('_', ' ')}: {_in_words(value)}")
     for capture in view["captures"]:
         _tell_capture(capture)
+
+
+def _in_words(value: Any) -> str:
+    """What a reader tells of a file, without the marks of a programming language; one line an entry of a list."""
+    if isinstance(value, dict):
+        return ", ".join(f"{str(key).replace('_', ' ')} {_in_words(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        if value and all(isinstance(item, dict | list | tuple) for item in value):
+            return "".join(f"\n    {_in_words(item)}" for item in value)
+        return ", ".join(_in_words(item) for item in value) or "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
 
 
 def _tell_capture(capture: dict[str, Any]) -> None:

@@ -7,7 +7,11 @@ from pathlib import Path
 import click
 
 
-@click.command(name="new-study", epilog="Example: thrumline new-study spring-captures")
+@click.command(
+    name="new-study",
+    short_help="Propose a table and a study from a folder of files.",
+    epilog="Example: thrumline new-study spring-captures",
+)
 @click.argument("directory", type=click.Path(path_type=Path))
 def new_study(directory: Path) -> int:
     """Look at the files in DIRECTORY and propose captures.csv and study.toml.

@@ -9,7 +9,10 @@ from pathlib import Path
 import click
 
 
-@click.command(epilog="Example: thrumline plan wheatear.toml --sheet friday.html")
+@click.command(
+    short_help="Plan the next fittings and print a test sheet.",
+    epilog="Example: thrumline plan wheatear.toml --sheet friday.html",
+)
 @click.argument("study", type=click.Path(path_type=Path))
 @click.option("--results", "results_dir", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Results of an earlier run (default: beside the study file).")  # fmt: skip

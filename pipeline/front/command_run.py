@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from ..api import StudyRun
 
 
-@click.command(epilog="Example: thrumline run wheatear.toml --out results")
+@click.command(
+    short_help="Run a study: readings, verdicts with intervals, a report.",
+    epilog="Example: thrumline run wheatear.toml --out results",
+)
 @click.argument("study", type=click.Path(path_type=Path))
 @archive_option
 @click.option("--out", "out_dir", type=click.Path(path_type=Path, file_okay=False), default=None,

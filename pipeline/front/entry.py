@@ -5,7 +5,9 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+from difflib import get_close_matches
 from importlib.metadata import entry_points, version
+from io import TextIOWrapper
 from typing import Any
 
 import click
@@ -36,6 +38,18 @@ class LateGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         """Our own commands in our order, then those of plugins by name."""
         return [*COMMANDS, *sorted(point.name for point in entry_points(group=PLUGIN_COMMANDS))]
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command meant; for one that is not there the nearest is named."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as wrong:
+            near = get_close_matches(args[0], self.list_commands(ctx), n=1)
+            if not near:
+                raise
+            raise click.UsageError(f"{wrong.message} Did you mean {near[0]!r}?", ctx=wrong.ctx or ctx) from wrong
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import one command."""
@@ -73,6 +87,10 @@ def main() -> None:
         os.environ.setdefault(name, "1")
     from .faults import exit_code_of, tell
 
+    for stream in (sys.stdout, sys.stderr):
+        # a terminal that cannot show a mark gets a question mark in its place, not an error
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         result: Any = cli.main(standalone_mode=False)
     except click.exceptions.Exit as leaving:

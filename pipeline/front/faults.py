@@ -35,6 +35,18 @@ def _is_archive_fault(error: BaseException) -> bool:
     return all(hasattr(error, part) for part in ("asked", "found", "todo"))
 
 
+OPTION_OF_COLUMN = {"unit": "--unit", "scale": "--scale", "sample_rate_hz": "--rate", "axes": "--axes"}
+"""Options of ``inspect`` and ``check`` that say of one file what a column of the captures table says."""
+
+
+def _on_the_command_line(text: str) -> str:
+    """A way out by a column of the table, with the option that says the same of a single file."""
+    for column, option in OPTION_OF_COLUMN.items():
+        if f"column '{column}'" in text:
+            return f"{text} (for a single file: {option})"
+    return text
+
+
 def tell(error: BaseException) -> None:
     """Say what is wrong, what was expected, and what to do next, on the error stream."""
     if all(hasattr(error, part) for part in ("asked", "found", "allowed", "todo")):
@@ -43,7 +55,7 @@ def tell(error: BaseException) -> None:
         for label, part in (("found", "found"), ("allowed", "allowed"), ("next", "todo")):
             text = getattr(error, part)
             if text:
-                click.echo(f"  {label + ':':9}{text}", err=True)
+                click.echo(f"  {label + ':':9}{text if code is None else _on_the_command_line(text)}", err=True)
         return
     click.echo(f"error: {type(error).__name__}: {error}", err=True)
     click.echo("  this is a fault of thrumline, not of your files; nothing that was done is lost", err=True)

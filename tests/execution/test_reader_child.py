@@ -367,7 +367,8 @@ def test_a_slow_sink_is_not_held_against_the_reader(child, tmp_path):
         def samples(self, group, counts):
             time.sleep(0.8)
 
-    child.read(told(tmp_path, "good 4 1"), "told.odd", "odd", ChannelMapping(), Slow())
+    (head,) = child.read(told(tmp_path, "good 4 1"), "told.odd", "odd", ChannelMapping(), Slow())
+    assert head.groups[0].n_samples == 4
 
 
 def test_a_reader_that_cannot_be_loaded_refuses_only_its_own_files(child, tmp_path):

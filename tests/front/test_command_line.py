@@ -45,6 +45,7 @@ def test_help_names_every_command_with_its_purpose():
         assert f"  {command} " in done.stdout
     assert "Start here" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 80
+    assert "..." not in done.stdout.partition("Commands:")[2], "a purpose is cut off"
 
 
 @pytest.mark.parametrize("command", ["demo", "run", "check", "inspect", "plugins", "explain", "cautions"])
@@ -99,9 +100,11 @@ def test_inspect_without_a_unit_says_what_to_give(tmp_path):
     done = thrumline("inspect", tmp_path / "bare.csv")
     assert done.returncode == 4
     assert "unknown_unit" in done.stderr
+    assert "for a single file: --unit" in done.stderr
     told = thrumline("inspect", tmp_path / "bare.csv", "--unit", "g")
     assert told.returncode == 0
     assert "100 Hz" in told.stdout
+    assert not set("{}'") & set(told.stdout), "what is told is told in words"
 
 
 def test_inspect_with_a_unit_nobody_knows_is_refused_by_name(tmp_path):
@@ -111,6 +114,49 @@ def test_inspect_with_a_unit_nobody_knows_is_refused_by_name(tmp_path):
     assert done.returncode in {3, 4}
     assert "furlong" in done.stderr
     assert "m/s2" in done.stderr
+
+
+def test_a_misspelt_command_is_answered_with_the_nearest():
+    done = thrumline("insepct", "a.csv")
+    assert done.returncode == 2
+    assert "Did you mean 'inspect'?" in done.stderr
+
+
+@pytest.mark.usefixtures("run")
+def test_an_output_that_cannot_show_a_mark_shows_another_and_goes_on(fleet, tmp_path):
+    """A log of plain ASCII: the verdict's shape in the table is replaced, nothing fails."""
+    words = ("run", fleet, "--workers", "1", "--archive", fleet.parent / "archive", "--out", tmp_path)
+    done = thrumline(*words, PYTHONIOENCODING="ascii")
+    assert done.returncode == 0, done.stderr
+    assert "files:" in done.stdout
+
+
+def test_a_copy_of_the_earlier_capture_is_told_as_one(fleet):
+    """Beside the vehicle the wrong file is soon picked."""
+    capture = sorted((fleet.parent / "captures").rglob("*.csv"))[0]
+    words = ("check", capture, "--rpm", "700", "--cylinders", "8", "--minimum", "20", "--against", capture)
+    assert "these are the same samples" in thrumline(*words).stdout
+
+
+def test_ctrl_c_while_workers_import_leaves_no_traceback():
+    """It goes to the whole group; the process that the workers are to come from has nothing to answer."""
+    script = (
+        "from thrumline.pipeline.execution.spread import Spread, expect_workers\n"
+        "import time\n"
+        "expect_workers(Spread(workers=2), 100)\n"
+        "print('importing', flush=True)\n"
+        "try:\n    time.sleep(20)\nexcept KeyboardInterrupt:\n    print('stopped')\n"
+    )
+    running = subprocess.Popen(
+        [sys.executable, "-c", script], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509
+    )  # fmt: skip
+    assert running.stdout.readline() == "importing\n"
+    time.sleep(0.3)
+    os.killpg(running.pid, signal.SIGINT)
+    said, err = running.communicate(timeout=60)
+    assert said == "stopped\n"
+    assert "Traceback" not in err
 
 
 def test_captures_left_out_make_exit_code_4(fleet, tmp_path):
