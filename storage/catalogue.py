@@ -129,9 +129,11 @@ class Catalogue:
                 with self._writing() as sql:
                     self._insert(sql, trees, originals, records)
                 return
-            for held, more in zip(self._held, (trees, originals, records), strict=True):
-                held.extend(more)
-            if sum(map(len, self._held)) >= _AT_ONCE:
+            held_trees, held_originals, held_records = self._held
+            held_trees.extend(trees)
+            held_originals.extend(originals)
+            held_records.extend(records)
+            if len(held_trees) + len(held_originals) + len(held_records) >= _AT_ONCE:
                 self._write_held()
 
     @contextmanager
