@@ -125,13 +125,10 @@ class WeightedStream:
         """Weighted samples [shape=(n_channel, n)] of the next block [same shape]."""
         from scipy.signal import sosfilt  # late: see fitted_filter
 
+        if block.shape[-1] == 0:
+            return block
         recursive, self._sections = sosfilt(self.design.sos, block, axis=-1, zi=self._sections)
         joined = np.concatenate([self._tail, recursive], axis=-1)
         taps = self.design.numerator
         self._tail = joined[:, joined.shape[-1] - len(taps) + 1 :]
-        n = block.shape[-1]
-        out = np.zeros((self.n_channel, n))
-        for k, tap in enumerate(taps):
-            start = len(taps) - 1 - k
-            out += tap * joined[:, start : start + n]
-        return out
+        return np.stack([np.convolve(row, taps, "valid") for row in joined])
