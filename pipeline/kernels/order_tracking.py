@@ -199,15 +199,17 @@ def amplitude_over_time(
 ) -> tuple[FloatArray, FloatArray]:
     """Peak amplitude of an order in steps of time: instants [shape=(n_step,)], values [shape=(n_channel, n_step)].
 
-    The band's mean square over each step less the floor's share (one-sided density, [shape=(n_channel,)]),
-    nothing where the floor is the larger. Neighbours are not taken out.
+    The root of the band's mean square over each step less the floor's share (one-sided density,
+    [shape=(n_channel,)]); where the floor is the larger it carries a minus sign. So the mean of ``a * abs(a)`` stays
+    that of the order: set to nothing, weak orders would read 7 to 10 % high. Neighbours are not taken out.
     """
     width = max(1, min(run.time_s.size, round(step_s * plan.rate_hz)))
     n_step = run.time_s.size // width
     square = _band_square(run, plan.half_band_hz, plan)[:, : n_step * width].reshape(floor.size, n_step, width)
     noise = 4.0 * plan.half_band_hz * floor[:, None]
     time_s = run.time_s[: n_step * width].reshape(n_step, width).mean(axis=-1)
-    return np.asarray(time_s), np.sqrt(np.maximum(square.mean(axis=-1) - noise, 0.0))
+    left = square.mean(axis=-1) - noise
+    return np.asarray(time_s), np.copysign(np.sqrt(np.abs(left)), left)
 
 
 def pooled_energy(parts: list[OrderEnergy]) -> OrderEnergy:

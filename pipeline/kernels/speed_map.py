@@ -111,15 +111,18 @@ class BinnedTrack:
 def binned_track(speed_hz: FloatArray, amplitude: FloatArray, bins: SpeedBins) -> BinnedTrack:
     """Mean squares of an amplitude track [shape=(n_channel, n_step)] in speed bins.
 
+    A negative amplitude stands for a square below zero, where the floor taken out was the larger; a bin's mean is
+    held at zero.
+
     The standard error is zero in bins of one step, where nothing is known of the scatter.
     """
     index = bins.index_of(speed_hz)
     filled = np.unique(index[index >= 0])
     squares, errors, counts = [], [], []
     for number in filled:
-        inside = amplitude[:, index == number] ** 2
+        inside = amplitude[:, index == number] * np.abs(amplitude[:, index == number])
         n = inside.shape[-1]
-        squares.append(inside.mean(axis=-1))
+        squares.append(np.maximum(inside.mean(axis=-1), 0.0))
         errors.append(inside.std(axis=-1, ddof=1) / np.sqrt(n) if n > 1 else np.zeros(amplitude.shape[0]))
         counts.append(n)
     empty = np.empty((0, amplitude.shape[0]))

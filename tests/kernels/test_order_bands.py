@@ -76,3 +76,13 @@ def test_sweeping_speed_keeps_bands_clear_of_the_half_orders():
     bands = planned_bands(2.0, (4.0,), [1.0], speed, 1.0, 800.0)
     assert [band.order for band in bands] == [2.0, 4.0, 1.0]
     assert max(band.reach_hz for band in bands) < 0.5 * speed.lowest_hz
+
+
+def test_half_order_confirms_three_and_five_cylinders_as_itself():
+    """Firing orders 1.5 and 2.5 have no half of their own among multiples of a half: 0.75 and 1.25 never confirm."""
+    assert confirming_orders(1.5, (2.0, 0.5), (1.0, 0.5), 4) == [3.0, 1.0, 0.5]
+    assert confirming_orders(2.5, (2.0, 0.5), (1.0, 0.5), 4) == [5.0, 1.0, 0.5]
+
+
+def test_two_strokes_have_no_half_orders_to_confirm_with():
+    assert confirming_orders(3.0, (2.0, 0.5), (1.0, 0.5), 2) == [6.0, 1.0]

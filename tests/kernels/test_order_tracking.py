@@ -246,3 +246,15 @@ def test_beats_need_eight_cells_to_look_in():
     """A record of two seconds has no room for a beat: none is claimed."""
     short = Squares(np.ones((1, 64)), T[:64], 40.0 * T[:64])
     assert beats([short], 0.8)[0] == []
+
+
+def test_weak_order_over_time_keeps_its_mean_square():
+    """Amplitude 1 in a floor as strong as itself in the band: mean of a |a| within 5 %; set to nothing, over 10 % high."""
+    density, signed, held = 1.0 / (4.0 * PLAN.half_band_hz), [], []
+    for k in range(200):
+        z = 1.0 + noise(np.random.default_rng([15, k]), density, 2)
+        _, track = kernel.amplitude_over_time(run(z), np.full(2, density), PLAN, 0.5)
+        signed.append(np.mean(track * np.abs(track)))
+        held.append(np.mean(np.maximum(track, 0.0) ** 2))
+    assert np.mean(signed) == pytest.approx(1.0, rel=0.05)
+    assert np.mean(held) > 1.1
