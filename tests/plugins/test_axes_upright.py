@@ -105,6 +105,7 @@ def studies(tmp_path_factory):
     stages.insert(stages.index("stretches") + 1, "upright")
     (folder / "turned.toml").write_text(
         f'name = "turned"\ntitle = "t"\nquantities = ["acceleration"]\nstages = {stages!r}\n'
+        f"beside = {list(idle.beside)!r}\n"
         "[stage.spectrum]\nresolution_hz = 0.25\n"
     )
     rows = [("file", "platform", "part", "position", "condition", "repeat", "rpm", "cylinders", "unit")]
