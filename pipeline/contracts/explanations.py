@@ -280,6 +280,17 @@ EXPLANATIONS: MappingProxyType[ReasonCode, Explanation] = MappingProxyType(
 )
 """Every code of ``ReasonCode``, explained for the person who has to act on it."""
 
+LEVEL_DEFINITION: tuple[str, str] = (
+    "level of sound",
+    (
+        "LAeq and LCeq are equivalent sound pressure levels over the stretches used, A and C weighted as in "
+        "IEC 61672-1; LAF,max is the greatest A-weighted level with time weighting F; an order level is the rms of "
+        "what follows that engine order, not weighted. dB re 20 µPa. A level changes by decibels, never by a "
+        "percentage. Only sound that the sampling rate holds is in it (band_hz of the reading)."
+    ),
+)
+"""Stands on a page beside the others where a level is told."""
+
 DEFINITIONS: tuple[tuple[str, str], ...] = (
     ("capture", "One recording. It is fit, unfit (kept but not used) or refused (no trustworthy samples)."),
     (
@@ -296,15 +307,6 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         (
             "The vibration amplitude that follows the engine's firing, read in step with the crankshaft, so "
             "that a wandering idle does not smear it. Detector peak, unit milli-g (mg); 1 g is 9.80665 m/s²."
-        ),
-    ),
-    (
-        "level of sound",
-        (
-            "LAeq and LCeq are equivalent sound pressure levels over the stretches used, A and C weighted as in "
-            "IEC 61672-1; LAF,max is the greatest A-weighted level with time weighting F; an order level is the rms of "
-            "what follows that engine order, not weighted. dB re 20 µPa. A level changes by decibels, never by a "
-            "percentage. Only sound that the sampling rate holds is in it (band_hz of the reading)."
         ),
     ),
     (

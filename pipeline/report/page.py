@@ -18,7 +18,7 @@ from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from ..contracts.cautions import CAUTIONS, Caution
-from ..contracts.explanations import DEFINITIONS
+from ..contracts.explanations import DEFINITIONS, LEVEL_DEFINITION
 from .answers import Answer, AnswerSheet, Grid, Summary, VerdictRow
 from .documents import ReportDocuments, ReportError
 from .evidence import EvidenceSheet, reading_words
@@ -184,7 +184,7 @@ def page_view(documents: ReportDocuments, *, brief: bool = False) -> PageView:
         flagged=tuple(item for item in captures if item.state == "fit" and item.reasons),
         covers=tuple(covers(tables)),
         sections=tuple((heading, Markup(body)) for heading, body in documents.sections),  # noqa: S704  plugin's
-        definitions=DEFINITIONS,
+        definitions=(*DEFINITIONS, *((LEVEL_DEFINITION,) if tables.levels_told else ())),
         cautions=CAUTIONS,
         command=command,
         provenance=tuple((name.replace("_", " "), _plain(value)) for name, value in provenance.items()),

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ..study.decibels import CHANGE
 from ..study.sentences import in_words
 from .documents import ReportDocuments
 
@@ -40,6 +41,11 @@ class StudyTables:
         for item in self.comparisons:
             self._pairs[_pair_key(item.entry)].append(item)
         self._sentences = self._told()
+
+    @property
+    def levels_told(self) -> bool:
+        """Whether any reading is a level in decibels."""
+        return any(CHANGE[0] in item.entry for item in self.comparisons)
 
     def _told(self) -> dict[int, str]:
         """Sentences by number of the comparison."""

@@ -132,6 +132,6 @@ def test_the_verdict_on_a_level_is_told_in_decibels_everywhere(runs):
 
 def test_levels_stand_beside_accelerations_on_the_page(runs):
     text = (runs["folder"] / "study-results/report.html").read_text()
-    for name in ("LAeq", "LCeq", "LAF,max", "order level"):
+    for name in ("LAeq", "LCeq", "LAF,max", "order level", "level of sound"):
         assert name in text
     assert runs["heard"].sentences[0].count("% more than the original") == 1
