@@ -269,6 +269,26 @@ def line_alone(total: FloatArray, found: list[Beat]) -> LineAlone:
     root = np.sqrt(inside)
     square = np.where(total > 0, 0.5 * (total + root), total)
     by_total = np.where(total > 0, 0.5 * (1.0 + np.abs(total) / np.maximum(root, 1e-300)), 1.0)
-    variance = np.stack([beat.variance + (BEST_KNOWN**2) * beat.square for beat in found])
+    variance = np.stack([beat.variance + (BEST_KNOWN**2) * beat.square for beat in found]) + _shared(found, total)
     by_beat = 0.5 * np.sqrt(squares) / np.maximum(root, 1e-300)
     return LineAlone(square, by_total, np.sum(by_beat**2 * variance, axis=0))
+
+
+SAME_HZ = 0.05
+"""Beats this close are one: a cell and a half of half a minute."""
+
+
+def _shared(found: list[Beat], total: FloatArray) -> FloatArray:
+    """Variance [shape=(n_beat, n_channel)] of beats that two other lines' own beat falls upon.
+
+    Neighbours a and b beat with each other by ``2 a b``; where that stands at the place of a beat with the line
+    (two neighbours at one and two steps), the phases that decide whether it adds are not known.
+    """
+    extra = np.zeros((len(found), total.size))
+    for k, beat in enumerate(found):
+        for i, one in enumerate(found):
+            for other in found[:i]:
+                places = (abs(one.away_hz) + abs(other.away_hz), abs(abs(one.away_hz) - abs(other.away_hz)))
+                if min(abs(abs(beat.away_hz) - place) for place in places) < SAME_HZ:
+                    extra[k] += one.square * other.square / (8.0 * np.maximum(total, 1e-150) ** 2)
+    return extra

@@ -258,3 +258,17 @@ def test_weak_order_over_time_keeps_its_mean_square():
         held.append(np.mean(np.maximum(track, 0.0) ** 2))
     assert np.mean(signed) == pytest.approx(1.0, rel=0.05)
     assert np.mean(held) > 1.1
+
+
+def test_neighbours_at_one_and_two_steps_make_the_line_less_sure():
+    """Beats 0.8 and 0.4 at 0.75 and 1.5 Hz: their own beat, 0.16 in amplitude, falls on the first; apart it does not."""
+    def beat(away, amplitude):
+        return Beat("angle", away, np.array([amplitude**2]), np.array([1e-8]))
+
+    total = np.array([1.0])
+    together, apart = (line_alone(total, [beat(0.75, 0.8), beat(away, 0.4)]) for away in (1.5, 2.2))
+    assert together.square[0] == pytest.approx(apart.square[0])
+    by_beat = 0.5 * 0.8 / np.sqrt(1.0 - 0.64 - 0.16)
+    added = by_beat**2 * 0.16**2 / 2.0
+    assert together.beat_variance[0] - apart.beat_variance[0] > 0.99 * added
+    assert apart.beat_variance[0] < 0.1 * added
