@@ -21,7 +21,7 @@ from .remembered import remember_study
 from .rerun import known_orders, note_done
 from .stamping import Stamp
 from .study_run import DEFAULT_ARCHIVE, Progress, StudyRun, Watch, out_folder
-from .unchanged import as_it_stands, unchanged_run
+from .unchanged import as_it_stands, made_alike, unchanged_run
 
 
 def run_study(
@@ -52,11 +52,12 @@ def run_whole(
     remarks = check_question(study, table)
     spread = spread or Spread()
     archive_path = Path(archive_dir) if archive_dir is not None else DEFAULT_ARCHIVE
-    if not archive_path.exists():
+    out = out_folder(path, out_dir)
+    if not archive_path.exists() or not made_alike(out):
+        # probably much to do, and if not, a process too many for a second
         expect_workers(spread, len(table.rows))
     host = Host.discover()
     recipe = bound_recipe(study, host)
-    out = out_folder(path, out_dir)
     with Archive.open(archive_path, role="coordinator", create=True) as archive:
         job = Job(archive_path.resolve(), recipe, readers_of(host), host.fingerprint(), tuple(host.listing()))
         with archive.indexed_together():

@@ -59,6 +59,15 @@ def read_note(out: Path) -> dict[str, Any] | None:
     return kept if isinstance(kept, dict) else None
 
 
+def made_alike(out: Path) -> bool:
+    """Whether the files in ``out`` were made from the study, table and recipe of now, by this program."""
+    kept = read_note(out)
+    try:
+        return kept is not None and kept["made_with"] == made_with(kept["documents"])
+    except (OSError, KeyError, TypeError):
+        return False
+
+
 def _holds(kept: Mapping[str, Any], study: str, archive: Path, out: Path) -> bool:
     """Whether all that is noted is as it was; the cheap and the likely first."""
     try:

@@ -36,7 +36,9 @@ class Measured:
 
 @cache
 def stages():
-    return bind(load_recipe("idle"), {}, Host.discover().stages).stages
+    """Those that look at accelerations; the captures have no microphone."""
+    recipe = bind(load_recipe("idle"), {}, Host.discover().stages)
+    return [stage for stage in recipe.stages if recipe.sees_signal(stage)]
 
 
 def facts_of(row):
