@@ -223,7 +223,7 @@ class _Cluster:
 def expect_workers(spread: Spread, n_orders: int) -> None:
     """Have the process that workers are forked from import everything already, beside what this one still imports.
 
-    For a run that is sure to need workers; a process too many ends with this one.
+    For a run that will probably need workers; a process too many ends with this one.
     """
     if spread.scheduler is None and spread.n_workers > 1 and n_orders > spread.inline_up_to:
         _import_once()

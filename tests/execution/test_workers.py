@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from thrumline.pipeline.api import Spread, run_study
+from thrumline.pipeline.api import Spread, run_study, studies
 from thrumline.pipeline.api.documents import write_document
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
@@ -51,6 +51,25 @@ def test_many_captures_or_large_ones_start_workers(tmp_path, asked):
     spread = Spread(workers=2, **asked)
     with pytest.raises(AssertionError, match="a cluster was started"):
         run_study(study, archive_dir=tmp_path / "archive", out_dir=tmp_path / "out", spread=spread)
+
+
+def test_workers_are_expected_where_study_or_archive_are_new_and_only_there(tmp_path, monkeypatch):
+    """Importing ahead costs two CPU seconds: not where the files beside the study were made from the same documents."""
+    expected = []
+    monkeypatch.setattr(studies, "expect_workers", lambda _, n_orders: expected.append(n_orders))
+    study = short_fleet(tmp_path / "fleet", 2)
+
+    def times_expected():
+        expected.clear()
+        studies.run_whole(
+            study, archive_dir=tmp_path / "archive", out_dir=tmp_path / "out", spread=Spread(workers=1)
+        )
+        return expected
+
+    assert times_expected() == [4]
+    assert times_expected() == []
+    study.write_text(study.read_text() + "\n[stage.spectrum]\nresolution_hz = 0.5\n")
+    assert times_expected() == [4]
 
 
 def parent_of(pid):
