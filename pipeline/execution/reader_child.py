@@ -28,10 +28,15 @@ import numpy as np
 import numpy.typing as npt
 
 from ..contracts import CaptureHead, ChannelMapping, ReaderRefusal, ReasonCode, Sink
+from .own_memory import MEMORY_ENVIRONMENT
 from .reader_process import SLOTS
 
 _PROCESS = "thrumline.pipeline.execution.reader_process"
 _LONGEST_MESSAGE = 1 << 24
+_ENVIRONMENT = {
+    **{name: str(value) for name, value in MEMORY_ENVIRONMENT.items()},
+    "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1",
+}  # fmt: skip
 _START_S = 60.0
 
 
@@ -81,7 +86,7 @@ class _Link:
         memory_fd = _memory_file(self._memory_bytes)
         self.printed = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the link
         theirs = (request_read, reply_write, memory_fd)
-        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"}
+        environment = {**os.environ, **_ENVIRONMENT}
         try:
             self.process = subprocess.Popen(
                 [sys.executable, "-P", "-m", _PROCESS, *map(str, theirs)],

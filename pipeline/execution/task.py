@@ -16,6 +16,7 @@ from .chain import BESIDE, PassRunner, beside_pass, measuring_pass, run_chain, s
 from .identity import result_identity
 from .intake import TakenIn, head_facts, open_capture, take_in
 from .orders import Done, Job, Order
+from .own_memory import keep_freed_memory
 from .passes import Part, Watcher
 from .reader_child import ReaderChild
 from .results import commit_result, summary_done
@@ -29,6 +30,7 @@ class Bench:
 
     def __init__(self, job: Job, archive: Archive | None = None, *, defer_long: bool = False) -> None:
         self.job, self.defer_long = job, defer_long
+        keep_freed_memory()
         self._owns = archive is None
         self.archive = archive if archive is not None else Archive.open(job.archive, role="worker")
         self.child = ReaderChild(job.readers.paths)

@@ -76,15 +76,18 @@ def cli() -> None:
     """  # noqa: D301
 
 
-ONE_THREAD_EACH = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-"""Variables that linear algebra libraries read as they are loaded."""
+OWN_PROCESS = {
+    "OPENBLAS_NUM_THREADS": 1, "OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1,
+    "MALLOC_TRIM_THRESHOLD_": 1 << 28, "MALLOC_MMAP_THRESHOLD_": 1 << 26,
+}  # fmt: skip
+"""Variables that linear algebra libraries and allocators read (``execution/own_memory.py``), where not set already."""
 
 
 def main() -> None:
     """Run the command line; every fault becomes a message in three parts and an exit code."""
-    for name in ONE_THREAD_EACH:
+    for name, value in OWN_PROCESS.items():
         # captures keep the cores busy; threads inside a product of small matrices spin, at 1.8 times the CPU time
-        os.environ.setdefault(name, "1")
+        os.environ.setdefault(name, str(value))
     from .faults import exit_code_of, tell
 
     for stream in (sys.stdout, sys.stderr):
