@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from ..pipeline.contracts import (
+    NOISE_FACT,
     Accumulator,
     Block,
     ChainSchema,
@@ -27,6 +28,8 @@ from ..pipeline.contracts import (
     Stage,
     StageSettings,
     hookimpl,
+    judged_by_floor,
+    sensor_floor,
 )
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G
@@ -183,6 +186,10 @@ class OrderPeakSettings(StageSettings):
         5.0, gt=0, description="The largest amplitude must stand this many standard deviations of noise above "
         "nothing: the largest of a hundred bins of noise reaches 3."
     )  # fmt: skip
+    least_times_sensor_floor: float = Field(
+        3.0, ge=0, description="The largest amplitude must be this many times what the sensor's own noise shows in "
+        "1 Hz, where the table states `noise_density`: the same measure as for the firing order beside it."
+    )  # fmt: skip
 
 
 class OrderPeak(Metric[OrderPeakSettings]):
@@ -195,6 +202,7 @@ class OrderPeak(Metric[OrderPeakSettings]):
     name = "order_peak"
     numeric_version = 1
     Settings = OrderPeakSettings
+    uses_facts = (NOISE_FACT,)
     reading_names = ("order_peak",)
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
@@ -215,8 +223,14 @@ class OrderPeak(Metric[OrderPeakSettings]):
             if not channels:
                 continue
             for combination in ("rss", "mean"):
-                found += self._of_position(orders, position, channels, combination)
+                made = self._of_position(orders, position, channels, combination)
+                found += [self._above_sensor(reading, channels, context) for reading in made]
         return found
+
+    def _above_sensor(self, reading: Reading, channels: list[int], context: Context) -> Reading:
+        """The reading, or its absence where the sensor's own noise in 1 Hz comes near it."""
+        floor = sensor_floor(context.facts, [context.signal.channels[i] for i in channels], 1.0, reading)
+        return judged_by_floor(reading, floor, self.settings.least_times_sensor_floor)
 
     def _of_position(
         self, orders: OrderSpectra, position: str, channels: list[int], combination: str

@@ -70,6 +70,21 @@ def test_peak_of_nothing_is_no_line_with_a_bound():
     assert "below" in found.absent.detail
 
 
+@pytest.mark.parametrize(("times_floor", "there"), [(2.9, False), (3.1, True)])
+@pytest.mark.parametrize("combination", ["rss", "mean"])
+def test_peak_is_held_against_the_noise_the_sensor_states(times_floor, there, combination):
+    """100 micro-g per root hertz are 0.1 mg rms an axis in 1 Hz: sqrt(2) times it as a peak, sqrt(3) times that in rss."""
+    axis_mg = 0.1 * np.sqrt(2.0)
+    amplitude = np.full((3, 60), times_floor * axis_mg * MILLI_G)
+    stated = Context(SIGNAL, facts={"noise_density": (("x", 100.0), ("y", 100.0), ("z", 100.0))}, span_s=(0.0, 30.0))
+    metric = OrderPeak(OrderPeakSettings())
+    made = {r.combination: r for r in metric.readings({"orders": orders_with(amplitude)}, stated)}[combination]
+    assert peak(amplitude)[combination].value is not None
+    assert made.extra["sensor_floor"] == pytest.approx(axis_mg * (np.sqrt(3.0) if combination == "rss" else 1.0))
+    assert (made.value is not None) == there
+    assert there or made.absent.code == ReasonCode.AT_FLOOR
+
+
 def test_without_orders_the_reading_is_absent_with_their_reason():
     absent = OrderSpectra((), absent=Reason(ReasonCode.NO_SPEED, "no speed"))
     for reading in OrderPeak(OrderPeakSettings()).readings({"orders": absent}, CONTEXT):
