@@ -3,35 +3,25 @@
 from __future__ import annotations
 
 import os
-import signal
 import threading
 import time
 from collections import deque
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from multiprocessing import get_all_start_methods, get_context
 from typing import Any
 from uuid import uuid4
 
 from ...storage import Archive
 from ..contracts import Fitness, Reason, ReasonCode, SettingsError, ThrumlineError
-from ..host import installed_entry_points
 from .chain import PassRunner
+from .early_workers import INLINE_UP_TO, START_METHOD, WORKER_ENVIRONMENT, import_once
 from .orders import Done, Job, Order
-from .own_memory import MEMORY_ENVIRONMENT
 from .passes import Pass, Watcher
 from .task import Bench
 
 IN_FLIGHT_PER_WORKER = 4
-WORKER_ENVIRONMENT = {
-    **MEMORY_ENVIRONMENT, "OPENBLAS_NUM_THREADS": 1, "OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1,
-}
-"""What a worker of ours starts with: it keeps freed memory, and captures keep the cores busy, not threads."""
-
 NO_WORKER_S = 60.0
 """A worker that died comes again within seconds where something looks after it; a cluster without any never goes on."""
-
-START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
 
 TRIES = 3
 """A worker that dies while the job is handed out makes the hand-out fail for all: it is repeated."""
@@ -42,7 +32,7 @@ class Spread:
 
     workers: int | None = None
     memory: str = "2GB"
-    inline_up_to: int = 24
+    inline_up_to: int = INLINE_UP_TO
     """So few small captures are done in this process before a cluster has earned back what it costs to start."""
     inline_bytes: int = 48 << 20
     """Their files together may be so large."""
@@ -209,7 +199,7 @@ class _Cluster:
         )
         if self._spread.scheduler is not None:
             return Client(self._spread.scheduler, security=_security(self._spread), timeout="20s")
-        _import_once()
+        import_once()
         # distributed would import pandas here only to find out whether the process the workers come from can
         vars(utils)["_forkserver_preload_set"] = True
         self._cluster = LocalCluster(
@@ -225,31 +215,7 @@ def expect_workers(spread: Spread, n_orders: int) -> None:
     For a run that will probably need workers; a process too many ends with this one.
     """
     if spread.scheduler is None and spread.n_workers > 1 and n_orders > spread.inline_up_to:
-        _import_once()
-
-
-def _import_once() -> None:
-    """Have one process import everything and fork the workers from it: importing takes each three CPU seconds.
-
-    A stranger's plugin is left to the workers: what its import does must not reach the process they all come from.
-    """
-    if START_METHOD != "forkserver":
-        return
-    from multiprocessing import resource_tracker
-    from multiprocessing.forkserver import ensure_running
-
-    ours = __name__.partition(".")[0]
-    plugins = {point.module for point in installed_entry_points() if point.module.partition(".")[0] == ours}
-    get_context(START_METHOD).set_forkserver_preload([f"{__package__}.worker_side", *sorted(plugins)])
-    os.environ.update({name: str(value) for name, value in WORKER_ENVIRONMENT.items()})
-    # Ctrl-C goes to the whole group: who only imports would answer it with a traceback. The tracker is started
-    # first, since starting it lets the signal through again
-    resource_tracker.ensure_running()
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        ensure_running()
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        import_once()
 
 
 def _security(spread: Spread) -> Any:

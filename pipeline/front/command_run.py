@@ -46,6 +46,11 @@ def run(study: Path, archive_dir: Path | None, out_dir: Path | None, as_json: bo
 
 
 def _whole(study: Path, archive_dir: Path | None, out_dir: Path | None, spread: Mapping[str, Any]) -> StudyRun:
+    from ..api.ahead import workers_ahead
+
+    workers_ahead(
+        study, archive_dir=archive_dir, out_dir=out_dir, workers=spread["workers"], scheduler=spread["scheduler"]
+    )
     from ..api import Spread, run_whole
     from .watching import watching
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from thrumline.pipeline.api import Spread, run_study, studies
+from thrumline.pipeline.api import Spread, ahead, run_study, studies
 from thrumline.pipeline.api.documents import write_document
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
@@ -109,3 +110,47 @@ def test_a_document_has_an_entry_a_line_and_null_for_what_is_no_number(tmp_path)
     assert json.loads(text) == {"schema": 1, "readings": [{"a": 1.5, "b": [None, 2]}, {"a": None}], "more": []}
     assert [line.rstrip(",") for line in text.splitlines()[1:3]] == ['{"a": 1.5, "b": [null, 2]}', '{"a": null}']
     assert [found.name for found in tmp_path.iterdir()] == ["readings.json"]
+
+
+def table_of(folder, n_rows, **study):
+    """A study whose table has so many lines."""
+    lines = ["file,platform,part", *(f"{n}.csv,wren,original" for n in range(n_rows))]
+    (folder / "captures.csv").write_text("\n".join(lines) + "\n")
+    path = folder / "study.toml"
+    path.write_text("\n".join(f'{key} = "{value}"' for key, value in {"captures": "captures.csv", **study}.items()))
+    return path
+
+
+@pytest.fixture
+def started(monkeypatch):
+    """How often the process that workers come from was asked for."""
+    asked = []
+    monkeypatch.setattr(ahead, "import_once", lambda: asked.append(True))
+    return asked
+
+
+def test_workers_are_asked_for_ahead_where_the_table_is_long(tmp_path, started):
+    """Longer than what is done without workers, and by nobody else."""
+    archive = tmp_path / "archive"
+    long, words = table_of(tmp_path, 25), {"archive_dir": archive, "workers": 2}
+    assert ahead.workers_ahead(long, **words)
+    assert not ahead.workers_ahead(long, archive_dir=archive, workers=1)
+    assert not ahead.workers_ahead(long, **words, scheduler="127.0.0.1:8786")
+    assert not ahead.workers_ahead(table_of(tmp_path, 24), **words)
+    assert started == [True]
+
+
+@pytest.mark.parametrize("wrong", ["", "captures = 3", "captures = \"not-there.csv\"", "][", "title = \"no table\""])
+def test_a_study_that_is_wrong_asks_for_no_worker(tmp_path, started, wrong):
+    """Whoever reads it in earnest says what is wrong."""
+    (tmp_path / "study.toml").write_text(wrong)
+    assert not ahead.workers_ahead(tmp_path / "study.toml", archive_dir=tmp_path / "archive", workers=2)
+    assert not started
+
+
+def test_asking_ahead_loads_nothing_that_takes_time():
+    """Else the process that workers come from would start as late as without it."""
+    heavy = ("numpy", "pydantic", "pluggy", "sqlite3", "thrumline.pipeline.contracts", "thrumline.pipeline.host")
+    script = f"import sys, thrumline.pipeline.api.ahead\nprint([name for name in {heavy} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
