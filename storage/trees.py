@@ -209,6 +209,8 @@ class Draft:
             self._sync_files()
 
     def _sync_files(self, directories: Iterable[Path] = ()) -> None:
+        for file in self._unsynced:
+            file.start()
         names = [partial(self._disk.fsync_dir, directory) for directory in directories]
         self._disk.together([*(file.sync for file in self._unsynced), *names])
         for file in self._unsynced:

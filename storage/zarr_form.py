@@ -30,7 +30,8 @@ SHARD = 1_048_576
 """Samples of all channels in one file: 8 h of 16 channels at 51.2 kHz are 1,407 files."""
 
 MISSING = 2**64 - 1
-_LEVEL = 5
+_LEVEL = 3
+"""Above it bit-shuffled counts shrink by a tenth of a percent more for twice the time; see DEVELOPERS.md."""
 _BLOSC_HEAD = 16
 _WORDS = {"i": "int", "u": "uint", "f": "float", "c": "complex"}
 
@@ -134,7 +135,7 @@ def json_bytes(document: Mapping[str, Any]) -> bytes:
 
 
 def chunk_codecs(dtype: np.dtype[Any]) -> list[dict[str, Any]]:
-    """Blosc zstd 5 with bit shuffle (best of those measured for sensor data), then CRC-32C."""
+    """Blosc zstd with bit shuffle (best of those measured for sensor data), then CRC-32C."""
     as_bytes: dict[str, Any] = {"name": "bytes"}
     if dtype.itemsize > 1:
         as_bytes["configuration"] = {"endian": "little"}

@@ -15,6 +15,7 @@ from .chain import ChainOutcome
 from .orders import Done
 
 SPECTRA_STORE = "spectra.zarr"
+LEVELS = "strips"
 
 
 def commit_result(
@@ -41,8 +42,8 @@ def commit_result(
             _put_spectra(store, spectra)
         if isinstance(speed_map, SpeedMap) and speed_map.absent is None:
             _put_speed_map(store, speed_map)
-        for name, values in outcome.fitness.levels.items():
-            store.put(f"strip_{name}", np.asarray(values, dtype=np.float64), dims=("strip",), attrs={})
+        if outcome.fitness.levels:
+            _put_levels(store, outcome.fitness.levels)
         return draft.commit(content, dict(run))
 
 
@@ -51,6 +52,10 @@ def levels_of(tree: Tree) -> dict[str, npt.NDArray[np.float64]]:
     if not (tree.path / SPECTRA_STORE).exists():
         return {}
     store = tree.zarr(SPECTRA_STORE)
+    if LEVELS in store.names:
+        array = store.array(LEVELS)
+        return dict(zip(array.attrs["levels"], array.read_all(), strict=True))
+    # results made before the strips shared an array
     strips = [name for name in store.names if name.startswith("strip_")]
     return {name.removeprefix("strip_"): store.array(name).read_all() for name in strips}
 
@@ -76,6 +81,12 @@ def _put_spectra(store: Any, spectra: Spectra) -> None:
             "rate_hz": spectra.rate_hz, "used_s": spectra.used_s,
         }
     )  # fmt: skip
+
+
+def _put_levels(store: Any, levels: Mapping[str, Any]) -> None:
+    """All strips in one array: an array each would be a directory and two files each to bring to the device."""
+    strips = np.asarray(list(levels.values()), dtype=np.float64)
+    store.put(LEVELS, strips, dims=("level", "strip"), attrs={"levels": list(levels)})
 
 
 def _put_speed_map(store: Any, found: SpeedMap) -> None:
