@@ -37,7 +37,8 @@ def test_a_quick_device_is_synced_by_the_thread_that_waits() -> None:
 def test_a_slow_device_is_synced_side_by_side() -> None:
     """From the second on, since the first tells that it is slow; each job is done once."""
     used = threads_used(0.02)
-    assert len(used) == 5 and used[0] is threading.current_thread()
+    assert len(used) == 5
+    assert used[0] is threading.current_thread()
     assert all(thread is not threading.current_thread() for thread in used[1:])
 
 
@@ -59,14 +60,16 @@ def test_all_files_of_a_capture_set_out_before_the_first_is_waited_for(tmp_path,
     advise, fsync = os.posix_fadvise, os.fsync
     monkeypatch.setattr(os, "posix_fadvise", lambda d, *a: (seen.append(("start", os.fstat(d).st_ino)), advise(d, *a)))
     monkeypatch.setattr(os, "fsync", lambda d: (seen.append(("fsync", os.fstat(d).st_ino)), fsync(d)))
-    with Archive.open(tmp_path / "archive", role="coordinator", create=True) as archive:
-        with archive.draft("captures", ID) as draft:
-            draft.zarr("capture.zarr").put("counts", np.arange(9, dtype="int16"), dims=("time",))
-            seen.clear()
-            draft.commit({}, {})
-    started = [inode for what, inode in seen if what == "start"]
-    assert len(started) == 4 and [what for what, _ in seen[:4]] == ["start"] * 4
-    assert set(started) <= {inode for what, inode in seen[4:] if what == "fsync"}
+    opened = Archive.open(tmp_path / "archive", role="coordinator", create=True)
+    with opened as archive, archive.draft("captures", ID) as draft:
+        draft.zarr("capture.zarr").put("counts", np.arange(9, dtype="int16"), dims=("time",))
+        seen.clear()
+        draft.commit({}, {})
+        committed = list(seen)
+    started = [inode for what, inode in committed if what == "start"]
+    assert len(started) == 4
+    assert [what for what, _ in committed[:4]] == ["start"] * 4
+    assert set(started) <= {inode for what, inode in committed[4:] if what == "fsync"}
 
 
 def test_a_hint_that_is_refused_changes_nothing(tmp_path, monkeypatch) -> None:
