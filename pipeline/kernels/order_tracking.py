@@ -14,6 +14,7 @@ from scipy import fft
 
 from .neighbours import Beat, Squares, beats, line_alone
 from .order_floor import HANN_CELLS, floor_beside
+from .sidebands import Sides, Stopped, sides
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -169,6 +170,7 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     total, floor, floor_band_hz = _without_floor(held, runs, plan)
     leaked = sum(_jump_square(run, plan) for run in runs) / (2.0 * np.pi**2 * plan.half_band_hz * seconds)
     total = total + leaked
+    found = _by_both_sides(found, runs, plan, total, floor)
     alone = line_alone(total, found)
     density, n_low = _low_density([item.values for item in rest], plan)
     return OrderEnergy(
@@ -302,12 +304,49 @@ def _jump_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
     return np.asarray(np.abs(jump) ** 2)
 
 
+def _by_both_sides(
+    found: list[Beat], runs: list[StoppedRun], plan: BandPlan, total: FloatArray, floor: FloatArray
+) -> list[Beat]:
+    """The beats, those made by two neighbours at equal distances as large as both would be without each other.
+
+    Such a pair may as well be a modulation of the line itself, whose energy is the line's: half of what the pair
+    changes goes into the uncertainty, so that 95 % hold either.
+    """
+    followed = [beat for beat in found if beat.clock == "angle"]
+    if not followed or np.any(total <= 0.0):
+        return found
+    held = [Stopped(_in_band(run, plan.half_band_hz, plan), run.time_s, run.cycles) for run in runs]
+    weight = total / floor / np.sum(total / floor)
+    pairs = [sides(held, weight, beat.away_hz, 1.0 / plan.half_band_hz) for beat in followed]
+    strongest = max(pair.strongest(weight) for pair in pairs)
+    made, places = list(found), [at for at, beat in enumerate(found) if beat.clock == "angle"]
+    for at, beat, pair in zip(places, followed, pairs, strict=True):
+        if pair.both(weight, strongest):
+            others = [one for one in found if one is not beat]
+            made[at] = _of_pair(beat, line_alone(total, others).square, pair)
+    return made
+
+
+def _of_pair(beat: Beat, without: FloatArray, pair: Sides) -> Beat:
+    """A beat as two neighbours of these shares make it; ``without``: squared amplitude, only the others taken out."""
+    share = np.maximum(pair.square.sum(axis=0) - 2.0 * pair.noise, 0.0)
+    line = without / (1.0 + share)
+    square = 4.0 * line**2 * share
+    either = (0.5 * (np.sqrt(square) - np.sqrt(beat.square))) ** 2
+    return replace(beat, square=square, variance=2.0 * line**2 * pair.noise + either)
+
+
 def _band_square(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> FloatArray:
     """Squared amplitude of what the band holds, over time [shape=(n_channel, n)]."""
+    held = _in_band(run, half_band_hz, plan)
+    return np.asarray(held.real**2 + held.imag**2)
+
+
+def _in_band(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> ComplexArray:
+    """What the band holds [shape=(n_channel, n)]."""
     spectrum = fft.fft(run.values, axis=-1)
     spectrum[:, np.abs(fft.fftfreq(run.time_s.size, 1.0 / plan.rate_hz)) > half_band_hz] = 0.0
-    held = fft.ifft(spectrum, axis=-1)
-    return np.asarray(held.real**2 + held.imag**2)
+    return np.asarray(fft.ifft(spectrum, axis=-1))
 
 
 def _n_inside(n: int, plan: BandPlan) -> int:
