@@ -14,6 +14,7 @@ Kootsookos, IEEE Signal Process. Mag. 24(3), 123-125, 2007. C. Candan, IEEE Sign
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -106,11 +107,11 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     """
     below, middle, above = _three(np.asarray(magnitudes, dtype=np.float64))
     terms = cosine_coefficients(window)
-    offsets, ratios = _ratio_table(terms, n)
+    offsets, ratios, slopes = _ratio_table(terms, n)
     up = above >= below
     ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
     offset = np.interp(ratio, ratios, offsets)
-    slope = np.interp(offset, offsets, np.gradient(ratios, offsets))
+    slope = np.interp(offset, offsets, slopes)
     for _ in range(4):
         found = np.abs(line_response(terms, 1.0 - offset, n)) / np.abs(line_response(terms, offset, n))
         offset = np.clip(offset + (ratio - found) / slope, offsets[0], offsets[-1])
@@ -157,8 +158,9 @@ def _three(bins: npt.NDArray[np.generic]) -> tuple[FloatArray, FloatArray, Float
     return bins[..., 0], bins[..., 1], bins[..., 2]  # type: ignore[return-value]
 
 
-def _ratio_table(terms: tuple[float, ...], n: int | None) -> tuple[FloatArray, FloatArray]:
-    """Offsets, and the ratio of the higher neighbour to the middle bin there, as far down as it is monotone."""
+@lru_cache(maxsize=4)
+def _ratio_table(terms: tuple[float, ...], n: int | None) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Offsets, the ratio of the higher neighbour to the middle bin there, as far down as it is monotone; its slope."""
     offsets = np.linspace(-0.25, 0.75, 401)
     ratio = np.abs(line_response(terms, 1.0 - offsets, n)) / np.abs(line_response(terms, offsets, n))
     rising = np.diff(ratio) > 0.0
@@ -166,4 +168,7 @@ def _ratio_table(terms: tuple[float, ...], n: int | None) -> tuple[FloatArray, F
         msg = "the window's ratio of neighbouring bins is not monotone: offsets cannot be told from it"
         raise ValueError(msg)
     first = 0 if np.all(rising) else 100
-    return offsets[first:], ratio[first:]
+    table = offsets[first:], ratio[first:], np.gradient(ratio[first:], offsets[first:])
+    for column in table:
+        column.setflags(write=False)
+    return table

@@ -13,6 +13,8 @@ sections 8 to 11 and appendices C and D (flat-top coefficients, effective noise 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from math import isfinite
 from types import MappingProxyType
 from typing import Any
 
@@ -62,7 +64,7 @@ def cosine_coefficients(window: WindowLike) -> tuple[float, ...]:
             raise ValueError(msg)
         return COEFFICIENTS[window]
     terms = tuple(float(term) for term in window)
-    if not terms or not np.all(np.isfinite(terms)) or terms[0] <= 0.0:
+    if not terms or not all(map(isfinite, terms)) or terms[0] <= 0.0:
         msg = f"window coefficients {terms!r}: wanted finite numbers a_0, a_1, ... with a_0 above 0"
         raise ValueError(msg)
     return terms
@@ -90,6 +92,12 @@ def cosine_window(window: WindowLike, n: int) -> FloatArray:
     if n < max(2 * len(terms) - 1, 1):
         msg = f"window of {len(terms)} terms needs at least {2 * len(terms) - 1} samples, found {n}"
         raise ValueError(msg)
+    return _window_samples(terms, n)
+
+
+@lru_cache(maxsize=4)
+def _window_samples(terms: tuple[float, ...], n: int) -> FloatArray:
+    """Kept for the few lengths one capture asks for again and again: the cosines cost as much as a transform."""
     angle = 2.0 * np.pi * np.arange(n) / n
     samples = np.zeros(n)
     for k, term in enumerate(terms):
@@ -136,18 +144,33 @@ def line_response(window: WindowLike, offset_bins: npt.ArrayLike, n: int | None 
     """
     terms = cosine_coefficients(window)
     offset = np.asarray(offset_bins, dtype=np.float64)
+    if n is None:
+        return _long_response(terms, offset)
     total = terms[0] * _dirichlet(offset, n)
     for k, term in enumerate(terms[1:], start=1):
         # the (-1)^k of the window's definition meets the (-1)^k of shifting the middle's linear phase
         total = total + 0.5 * term * (_dirichlet(offset - k, n) + _dirichlet(offset + k, n))
-    if n is not None:
-        total = np.copysign(np.abs(total), np.real(total))
+    total = np.copysign(np.abs(total), np.real(total))
     return np.asarray(total / terms[0], dtype=np.float64)
 
 
-def _dirichlet(x: FloatArray, n: int | None) -> npt.NDArray[Any]:
-    if n is None:
-        return np.asarray(np.sinc(x), dtype=np.float64)
+def _long_response(terms: tuple[float, ...], x: FloatArray) -> FloatArray:
+    """Sum of the terms' sinc functions, with one sine for all: they stand whole bins apart.
+
+    The sine is taken of the distance to the nearest bin, so that it is as exact there as each sinc would be.
+    """
+    nearest = np.rint(x)
+    rest = x - nearest
+    rest = np.where(rest == 0.0, 1e-20, rest)
+    total = terms[0] / (nearest + rest)
+    for k, term in enumerate(terms[1:], start=1):
+        # sin(pi (x -+ k)) = (-1)^k sin(pi x)
+        total += (-0.5 if k % 2 else 0.5) * term * (1.0 / (nearest - k + rest) + 1.0 / (nearest + k + rest))
+    total *= np.sin(np.pi * rest) / (np.pi * terms[0])
+    return np.asarray(np.where(nearest % 2.0 == 0.0, total, -total), dtype=np.float64)
+
+
+def _dirichlet(x: FloatArray, n: int) -> npt.NDArray[Any]:
     denominator = n * np.sin(np.pi * x / n)
     near = np.abs(denominator) < 1e-12 * n
     height = np.where(near, 1.0, np.sin(np.pi * x) / np.where(near, 1.0, denominator))

@@ -86,3 +86,15 @@ def test_unknown_windows_are_refused(window, message):
 def test_window_shorter_than_its_terms_is_refused():
     with pytest.raises(ValueError, match="needs at least 9 samples, found 8"):
         cosine_window("sft5f", 8)
+
+
+def test_response_of_long_windows_is_the_sum_of_its_terms_sincs_also_a_hair_off_a_bin():
+    """Distances of 1e-9 of a bin and whole bins are where one sine for all terms could lose digits."""
+    bins = np.arange(-6.0, 7.0)
+    offset = np.concatenate([bins, bins + 1e-9, bins - 1e-9, np.linspace(-6.3, 6.4, 1001)])
+    for name in ("rectangle", "hann", "blackman-harris", "hft116d"):
+        terms = cosine_coefficients(name)
+        by_terms = np.sinc(offset) * terms[0]
+        for k, term in enumerate(terms[1:], start=1):
+            by_terms += 0.5 * term * (np.sinc(offset - k) + np.sinc(offset + k))
+        np.testing.assert_allclose(line_response(name, offset), by_terms / terms[0], rtol=1e-12, atol=2e-15)
