@@ -161,7 +161,7 @@ def _long_response(terms: tuple[float, ...], x: FloatArray) -> FloatArray:
     """
     nearest = np.rint(x)
     rest = x - nearest
-    rest = np.where(rest == 0.0, 1e-20, rest)
+    rest = np.where(np.abs(rest) < 1e-20, 1e-20, rest)
     total = terms[0] / (nearest + rest)
     for k, term in enumerate(terms[1:], start=1):
         # sin(pi (x -+ k)) = (-1)^k sin(pi x)
