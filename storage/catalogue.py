@@ -275,7 +275,8 @@ def _connected(path: Path) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=30, isolation_level=None, check_same_thread=False)
     try:
         connection.execute("PRAGMA journal_mode=WAL")
-        connection.execute("PRAGMA synchronous=FULL")
+        # a power cut may take the last rows, never the database: what they say is found on the disk again
+        connection.execute("PRAGMA synchronous=NORMAL")
     except sqlite3.DatabaseError:
         pass  # not a database: found out, and said, by the first query
     return connection

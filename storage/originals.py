@@ -14,7 +14,7 @@ from .errors import BadContent, SourceChanged
 from .fsio import Disk, Unsynced
 from .layout import Layout
 from .places import Places
-from .records import Record, Records
+from .records import Companion, Record, Records
 from .staging import Staging
 
 PIECE = 4 * 2**20
@@ -83,9 +83,9 @@ class Originals:
                 after = SourceStat.of(os.fstat(descriptor))
                 if after != before or size != before.size:
                     raise SourceChanged(f"{source} at rest", found="a change while it was read", todo="try again later")
+                copy.start()
                 final = self._layout.original(digest.hexdigest())
-                self._places.directory(final.parent, [copy.sync])
-            kept = self._keep(staged, final, before, {"name": name, "origin": origin})
+                kept = self._keep(copy, staged, final, before, {"name": name, "origin": origin})
             return replace(kept, source=before, source_path=os.path.abspath(source), hashed_ns=began)  # noqa: PTH100
         finally:
             os.close(descriptor)
@@ -97,19 +97,24 @@ class Originals:
         except FileNotFoundError as error:
             raise BadContent(f"a file at {source}", found="nothing", todo="check the path") from error
 
-    def _keep(self, staged: Path, final: Path, source: SourceStat, said: dict[str, str]) -> Original:
-        new = self._disk.link(staged, final)
-        if not new and self._disk.size(final) != source.size:
-            # What is there cannot be what its name says; ours was hashed a moment ago.
-            self._disk.replace(staged, final)
-        # The arrival lies in the same directory and syncs it, for both names; only then is anything acknowledged.
-        arrival = self._note_arrival(final.name, {**said, "size": str(source.size)})
-        return Original(final.name, source.size, final, new, arrival=arrival)
+    def _keep(self, copy: Unsynced, staged: Path, final: Path, source: SourceStat, said: dict[str, str]) -> Original:
+        """Give the copy its name and note its arrival, in the same directory and by the same syncs.
 
-    def _note_arrival(self, sha256: str, said: dict[str, str]) -> Record:
-        """Who brought it and as what; the same name and origin again adds nothing."""
-        directory = self._layout.original(sha256).parent
-        return self._records.add(directory, {"original": sha256}, said, stem=f"{sha256}.", once=True)
+        The same name and origin again adds no arrival.
+        """
+        new: list[bool] = []
+
+        def name() -> None:
+            new.append(self._disk.link(staged, final))
+            if not new[-1] and self._disk.size(final) != source.size:
+                # What is there cannot be what its name says; ours was hashed a moment ago.
+                self._disk.replace(staged, final)
+
+        arrival = self._records.add(
+            final.parent, {"original": final.name}, {**said, "size": str(source.size)}, stem=f"{final.name}.",
+            once=True, companion=Companion(copy.sync, name),
+        )  # fmt: skip
+        return Original(final.name, source.size, final, new[0], arrival=arrival)
 
     def arrivals(self, sha256: str) -> list[Record]:
         """Every name and origin these bytes came with."""

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +29,15 @@ class Record:
     path: Path
     fresh: bool = False
     """True where this very call wrote it; False where it was read, or had been said already."""
+
+
+@dataclass(frozen=True, slots=True)
+class Companion:
+    """A file that a record lies beside and speaks of: brought to the device with it, named just before it."""
+
+    sync: Callable[[], object]
+    name: Callable[[], object]
+    """Gives the file its final name; may be asked again."""
 
 
 def said_hash(content: Mapping[str, Any]) -> str:
@@ -72,12 +80,12 @@ class Records:
 
     def add(
         self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any], *, stem: str = "",
-        once: bool = False,
+        once: bool = False, companion: Companion | None = None,
     ) -> Record:
         """Write the next version, durably; the one that is there where the newest says the same already.
 
         With ``once`` no earlier version may say the same either. Two writers at once get two numbers, or
-        one of them finds that the other has said it.
+        one of them finds that the other has said it. A ``companion`` is durable as well when this returns.
         """
         wanted = canonical(content)
         for _ in range(_TRIES):
@@ -87,21 +95,30 @@ class Records:
                 record = self.read(directory, n, about, stem)
                 if canonical(record.content) == wanted:
                     # said before, but perhaps by someone whose fsync is still to come
-                    self._places.directory(directory, [partial(self._disk.fsync_dir, directory)])
+                    self._places.directory(directory, [companion.sync] if companion else [])
+                    if companion:
+                        companion.name()
+                    self._disk.fsync_dir(directory)
                     return record
-            written = self._write(directory, (numbers[-1] if numbers else 0) + 1, about, content, stem)
+            n = (numbers[-1] if numbers else 0) + 1
+            written = self._write(directory, n, about, content, stem, companion)
             if written is not None:
                 return written
         raise StorageError(f"a new record in {directory}", found=f"the number taken {_TRIES} times in a row")
 
     def _write(
-        self, directory: Path, n: int, about: Mapping[str, Any], content: Mapping[str, Any], stem: str
+        self, directory: Path, n: int, about: Mapping[str, Any], content: Mapping[str, Any], stem: str,
+        companion: Companion | None,
     ) -> Record | None:
         data = seal({"about": dict(about), "content": dict(content), "format": 1, "n": n})
         target, staged = directory / f"{stem}{n}.json", self._staging.new_path()
         with Unsynced(self._disk, staged) as file:
             file.write(data)
-            self._places.directory(directory, [file.sync])
+            file.start()
+            # one journal commit serves both files and the directories
+            self._places.directory(directory, [companion.sync, file.sync] if companion else [file.sync])
+        if companion:
+            companion.name()
         linked = self._disk.link(staged, target)
         self._disk.unlink(staged)
         if not linked:
