@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -279,7 +280,7 @@ def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) 
     speed: list[float | None] = [None] * len(times)
     if track is not None and track.source != "none" and np.isfinite(track.speed_hz).sum() > 1:
         rpm = np.interp(times, track.time_s, track.speed_hz * 60.0)
-        speed = [round(float(value), 2) if np.isfinite(value) else None for value in rpm]
+        speed = [value if isfinite(value) else None for value in np.round(rpm, 2).tolist()]
     return {
         "time_s": np.round(times, 4).tolist(),
         "level_mg": np.round(level / MILLI_G, 5).tolist(),

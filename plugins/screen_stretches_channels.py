@@ -11,6 +11,7 @@ from ..pipeline.contracts import Context, Cut, Reason, ReasonCode, ScreenFacts, 
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G, STANDARD_GRAVITY
 from ..pipeline.kernels.folding import EdgeLine, line_near_the_edge, orders_folding_onto
+from ..pipeline.kernels.quantiles import row_quantiles
 from ..pipeline.kernels.static_vector import lasting_turn, static_length, turn_deg, vertical_mean_factor
 from ..pipeline.kernels.steadiness import binned_means
 from ..pipeline.kernels.stretches import Interval
@@ -188,7 +189,7 @@ def lively_levels(screen: ScreenFacts) -> FloatArray:
     """Level of each channel in its livelier cells [shape=(n_channel,), rms]."""
     if not screen.level.shape[1]:
         return np.zeros(len(screen.level))
-    return np.asarray(np.quantile(screen.level, 0.9, axis=1))
+    return row_quantiles(screen.level, 0.9)
 
 
 def triples(screen: ScreenFacts) -> dict[str, list[int]]:

@@ -46,10 +46,7 @@ def spectral_matrix(
         A pair of axes is missing or given twice.
     """
     n_axis, n_f = auto.shape
-    wanted = {(i, j) for i in range(n_axis) for j in range(i + 1, n_axis)}
-    if len(pairs) != len(wanted) or set(pairs) != wanted:
-        msg = f"cross spectra of pairs {sorted(pairs)}; wanted each of {sorted(wanted)} once"
-        raise ValueError(msg)
+    _check_pairs(n_axis, pairs)
     matrix = np.zeros((n_f, n_axis, n_axis), dtype=np.complex128)
     for i in range(n_axis):
         matrix[:, i, i] = auto[i]
@@ -57,6 +54,13 @@ def spectral_matrix(
         matrix[:, i, j] = values
         matrix[:, j, i] = np.conj(values)
     return matrix
+
+
+def _check_pairs(n_axis: int, pairs: Sequence[tuple[int, int]]) -> None:
+    wanted = {(i, j) for i in range(n_axis) for j in range(i + 1, n_axis)}
+    if len(pairs) != len(wanted) or set(pairs) != wanted:
+        msg = f"cross spectra of pairs {sorted(pairs)}; wanted each of {sorted(wanted)} once"
+        raise ValueError(msg)
 
 
 def principal_amplitude(matrix: ComplexArray) -> FloatArray:
@@ -129,8 +133,12 @@ def mean_after_tilt(
     auto: FloatArray, pairs: Sequence[tuple[int, int]], cross: ComplexArray, static: npt.ArrayLike
 ) -> FloatArray:
     """What ``mean_of_amplitudes`` would read with the sensor upright [shape=(n_f,)]; ``rss`` would not change."""
-    matrix = rotated_matrix(spectral_matrix(auto, pairs, cross), rotation_to_vertical(static))
-    turned = np.real(np.diagonal(matrix, axis1=1, axis2=2)).T
+    _check_pairs(len(auto), pairs)
+    rotation = rotation_to_vertical(static)
+    # the diagonal of the turned matrices is all that is asked for
+    turned = rotation**2 @ auto
+    for (i, j), values in zip(pairs, cross, strict=True):
+        turned += np.outer(2.0 * rotation[:, i] * rotation[:, j], np.real(values))
     return mean_of_amplitudes(np.maximum(turned, 0.0))
 
 

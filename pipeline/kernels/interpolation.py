@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from .windows import WindowLike, coherent_gain, cosine_coefficients, cosine_window, line_response
+from .windows import COEFFICIENTS, WindowLike, coherent_gain, cosine_coefficients, cosine_window, line_response
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -109,6 +109,8 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     terms = cosine_coefficients(window)
     offsets, ratios, slopes = _ratio_table(terms, n)
     up = above >= below
+    if n is None and terms == COEFFICIENTS["hann"]:
+        return _from_hann_ratio(up, below, middle, above, ratios)
     ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
     offset = np.interp(ratio, ratios, offsets)
     slope = np.interp(offset, offsets, slopes)
@@ -116,6 +118,16 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
         found = np.abs(line_response(terms, 1.0 - offset, n)) / np.abs(line_response(terms, offset, n))
         offset = np.clip(offset + (ratio - found) / slope, offsets[0], offsets[-1])
     height = middle / np.abs(line_response(terms, offset, n))
+    return BinLine(np.where(up, offset, -offset), np.asarray(height))
+
+
+def _from_hann_ratio(
+    up: npt.NDArray[np.bool_], below: FloatArray, middle: FloatArray, above: FloatArray, ratios: FloatArray
+) -> BinLine:
+    """What the secant steps arrive at under a long Hann window, whose ratio is (1 + x) / (2 - x)."""
+    ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
+    offset = (2.0 * ratio - 1.0) / (ratio + 1.0)
+    height = middle / np.abs(line_response("hann", offset))
     return BinLine(np.where(up, offset, -offset), np.asarray(height))
 
 

@@ -17,6 +17,8 @@ from scipy import fft
 from scipy.ndimage import median_filter
 from scipy.special import gammaincc, gammaincinv
 
+from .quantiles import row_medians
+
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.intp]
@@ -179,12 +181,12 @@ def _weighed_cells(
     window = np.hanning(values.shape[-1] + 2)[1:-1]
     cells = fft.fft(values * window, n_fft, axis=-1)
     power = cells.real**2 + cells.imag**2
-    scale = np.maximum(np.median(power, axis=-1), 1e-300)
+    scale = np.maximum(row_medians(power), 1e-300)
     weight = run.span_s * level**2 / scale
     weight = weight / max(float(np.sum(level**2 / scale)), 1e-300)
     white = cells[:, band] / np.sqrt(scale)[:, None]
     total = np.sum(np.abs(white) ** 2, axis=0)
-    calm = white[:, total <= FLOOR_CELLS * np.median(total)]
+    calm = white[:, total <= FLOOR_CELLS * row_medians(total)]
     cross = np.abs(np.einsum("in,jn->ij", calm, calm.conj())) ** 2
     own = np.maximum(np.sqrt(np.diag(cross)), 1e-100)
     products = float(np.sum(np.outer(weight, weight) * cross / np.outer(own, own)))

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from .quantiles import row_medians, row_quantiles
+
 FloatArray = npt.NDArray[np.float64]
 
 FLOOR_CLIP = 5.0
@@ -39,7 +41,7 @@ def clipped_mean_floor(cells: FloatArray) -> FloatArray:
     Starts at the median; then twice the mean of the cells below ``FLOOR_CLIP`` times the floor, corrected by
     what such a cut takes from an exponential distribution.
     """
-    floor = np.median(cells, axis=-1) / np.log(2.0)
+    floor = row_medians(cells) / np.log(2.0)
     for _ in range(3):
         floor = _clipped_mean(cells, floor)
     return np.asarray(floor)
@@ -74,7 +76,7 @@ def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
     level = np.stack([_clipped_mean(cells[:, part], floor) for part in parts])
     std = np.sqrt(HANN_CELLS / (cells.shape[0] * np.array([part.size for part in parts])))
     high = level / np.maximum(floor, 1e-300)
-    middle = float(np.quantile(high.mean(axis=-1), 0.4))
+    middle = float(row_quantiles(high.mean(axis=-1), 0.4))
     kept = np.ones(n_parts, dtype=bool)
     for _ in range(3):
         kept = high.mean(axis=-1) < middle * (1.0 + TOO_HIGH * std)

@@ -14,6 +14,8 @@ from scipy import fft
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import convolve1d, uniform_filter1d
 
+from .quantiles import row_medians
+
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.intp]
@@ -70,7 +72,7 @@ def floor_levels(baseband: ComplexArray, rate_hz: float, band_hz: float) -> Floa
     power = np.abs(fft.fft(frames, axis=-1)) ** 2 / (np.sum(window**2) * rate_hz)
     inside = np.abs(fft.fftfreq(n_frame, 1.0 / rate_hz)) <= band_hz
     cells = power[..., inside].reshape(baseband.shape[0], -1)
-    floor = np.median(cells, axis=-1) / np.log(2.0)
+    floor = row_medians(cells) / np.log(2.0)
     return np.asarray(np.maximum(floor, np.finfo(float).tiny))
 
 
@@ -106,11 +108,11 @@ def best_path(cells: Spectrogram) -> IntArray:
     overlapping frames tell the same twice. A step of one bin a hop is two standard deviations of the wander
     the frame length was made for. Found by dynamic programming (Viterbi).
     """
-    usual = np.median(cells.power, axis=-1)
-    calm = usual / np.median(usual)
+    usual = row_medians(cells.power)
+    calm = usual / row_medians(usual)
     # a bang raises all bins of its frames: they must not outvote the calm ones
     power = cells.power / np.maximum(calm, 1.0)[:, None]
-    strength = np.median(power.max(axis=-1))
+    strength = row_medians(power.max(axis=-1))
     gain = np.sqrt(strength * power)
     return _viterbi(gain)
 
@@ -353,7 +355,9 @@ def phase_track(
         locked = bool(faded.mean() <= MOST_FADED)
         n_fades = int(np.sum(faded[1:] & ~faded[:-1]) + faded[0])
         if locked:
-            cycles = cycles + np.unwrap(np.angle(slow)) / (2.0 * np.pi)
+            phase = np.angle(slow) / (2.0 * np.pi)
+            phase[1:] -= np.cumsum(np.rint(np.diff(phase)))
+            cycles = cycles + phase
     return PhaseTrack(cycles, np.gradient(cycles) * rate_hz if n > 1 else np.zeros(n), locked, n_fades)
 
 

@@ -14,9 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from .quantiles import row_medians
+
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+CHANNELS_TOGETHER = 3
 EXPONENTIAL_LOG_STD = float(np.pi / np.sqrt(6.0))
 """Standard deviation of the logarithm of an exponentially distributed power (noise in one bin)."""
 
@@ -79,18 +82,24 @@ def burst_scores(
     """
     n_channel, n_frame, n_band = bands.shape
     ratio, excess = np.zeros((n_frame, n_band)), np.zeros(n_frame)
+    product = np.ones((n_frame, n_band))
     for channel in range(n_channel):  # one after the other: a record of hours holds millions of these
         power = bands[channel].astype(np.float64) + floor[channel]
         expected = usual[channel] + floor[channel]
         excess += np.maximum(power - expected, 0.0) @ widths_hz
-        ratio += np.log(power / expected) / n_channel
+        product *= power / expected
+        # one logarithm for a few channels: the product of more might leave the range of numbers
+        if channel % CHANNELS_TOGETHER == CHANNELS_TOGETHER - 1 or channel == n_channel - 1:
+            ratio += np.log(product)
+            product[...] = 1.0
+    ratio /= n_channel
     groups = _groups(is_line, rule.bands_per_group)
     single = np.asarray([ratio[:, chosen].mean(axis=1) for chosen, _ in groups])
     score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)]) * (10.0 / np.log(10.0))
-    score -= np.median(score, axis=1, keepdims=True)
-    robust = 1.4826 * np.median(np.abs(score), axis=1)
+    score -= row_medians(score)[:, None]
+    robust = 1.4826 * row_medians(np.abs(score))
     # noise exceeds its median half of the time; only what goes beyond that is excess
-    excess = np.sqrt(np.maximum(excess - np.median(excess), 0.0))
+    excess = np.sqrt(np.maximum(excess - row_medians(excess), 0.0))
     level = float(np.sqrt(np.sum((usual + floor[:, None]) @ widths_hz)))
     return BurstScores(score, robust, np.array([line for _, line in groups] * 2), excess, level)
 
@@ -116,8 +125,13 @@ def _groups(is_line: BoolArray, per_group: int) -> list[tuple[npt.NDArray[np.int
 def _in_a_row(score: FloatArray, n: int) -> FloatArray:
     """Means over ``n`` frames, the frame being the second of them; the ends repeat their last value."""
     before = (n - 1) // 2
-    padded = np.pad(score, ((0, 0), (before, n - 1 - before)), mode="edge")
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, n, axis=1).mean(axis=-1))
+    n_frame = score.shape[1]
+    places = np.clip(np.arange(-before, n_frame + n - 1 - before), 0, n_frame - 1)
+    padded = score[:, places]
+    total = padded[:, :n_frame].copy()
+    for later in range(1, n):
+        total += padded[:, later : later + n_frame]
+    return np.asarray(total / n)
 
 
 def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:

@@ -1,0 +1,64 @@
+"""Medians and quantiles along the last axis, for the small arrays of one capture.
+
+The general routines of numpy spend most of their time on arguments there: 175 microseconds on a quantile of three
+rows of 336 numbers that sort in 11. Numbers must be finite: unlike there, a NaN is not handed on.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def row_medians(values: npt.NDArray[np.floating]) -> FloatArray:
+    """Median along the last axis [shape of ``values`` without it]; of an even number the mean of the middle two.
+
+    Raises
+    ------
+    ValueError
+        Rows without a number.
+
+    Examples
+    --------
+    >>> row_medians(np.array([[4.0, 1.0, 3.0, 2.0]])).tolist()
+    [2.5]
+    """
+    n = _length(values)
+    middle = n // 2
+    parted = np.partition(values, middle, axis=-1)
+    high = parted[..., middle]
+    if n % 2:
+        return np.asarray(high, dtype=np.float64)
+    return np.asarray(0.5 * (parted[..., :middle].max(axis=-1) + high), dtype=np.float64)
+
+
+def row_quantiles(values: npt.NDArray[np.floating], share: float) -> FloatArray:
+    """Quantile along the last axis [shape of ``values`` without it], straight between the two values beside it.
+
+    Raises
+    ------
+    ValueError
+        Rows without a number, or a share outside 0 to 1.
+    """
+    n = _length(values)
+    if not 0.0 <= share <= 1.0:
+        msg = f"quantile at {share!r}: wanted a share between 0 and 1"
+        raise ValueError(msg)
+    place = share * (n - 1)
+    at = min(int(place), max(n - 2, 0))
+    ordered = np.sort(values, axis=-1)
+    low, high = ordered[..., at], ordered[..., min(at + 1, n - 1)]
+    part = place - at
+    # counted from the nearer side, as numpy does: exact at both ends
+    between = low + (high - low) * part if part < 0.5 else high - (high - low) * (1.0 - part)
+    return np.asarray(between, dtype=np.float64)
+
+
+def _length(values: npt.NDArray[np.floating]) -> int:
+    n = int(values.shape[-1])
+    if n == 0:
+        msg = f"values of shape {values.shape}: wanted at least one in the last axis"
+        raise ValueError(msg)
+    return n
