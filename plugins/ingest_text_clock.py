@@ -36,6 +36,7 @@ _DATE_FORMS = (
 )
 """Dates that are no ISO dates, and how they become some."""
 _MOST_DECIMALS = 12
+_LOOKED_AT_FIRST = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,13 @@ def decimals_of(values: npt.NDArray[np.float64], least: int = 0, most: int = _MO
     The test is exact: counts below 2**53 and powers up to 10**22 are exact doubles, so their quotient is the
     correctly rounded value of the decimal text.
     """
+    # what a few values need all of them need: most numbers of decimals are ruled out without looking at the rest
+    some = values[:_LOOKED_AT_FIRST]
+    if some.size < values.size:
+        needed = decimals_of(some, least, most)
+        if needed is None:
+            return None
+        least = needed
     for decimals in range(least, most + 1):
         counts = np.rint(values * 10.0**decimals)
         if np.max(np.abs(counts), initial=0.0) >= 2.0**53:
