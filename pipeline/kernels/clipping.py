@@ -62,7 +62,8 @@ def extreme_count(values: AnyArray, known: ExtremeCount | None = None, *, lower:
     With ``lower`` that of the lower extreme, as the upper one of the negated values. ``known`` (what came before)
     only saves work: codes below its lowest kept one need no counting.
     """
-    greatest = -float(values.min()) if lower else float(values.max())
+    extreme = values.min() if lower else values.max()
+    greatest = -float(extreme) if lower else float(extreme)
     if known is not None and len(known.codes) == CODES_KEPT:
         if greatest < known.codes[-1]:
             # nothing here reaches the codes that matter; the stretch's own maximum keeps the length right
@@ -77,14 +78,16 @@ def extreme_count(values: AnyArray, known: ExtremeCount | None = None, *, lower:
     distinct, counts = _distinct(rest, lower=lower)
     codes = tuple(float(code) for code in distinct[:CODES_KEPT])
     seen = tuple(int(count) for count in counts[:CODES_KEPT])
-    extreme = values.min() if lower else values.max()
     return ExtremeCount(codes, seen, run_tally(values == extreme, SHORTEST_RUN))
 
 
 def _distinct(values: AnyArray, *, lower: bool) -> tuple[FloatArray, npt.NDArray[np.int64]]:
     """Distinct codes, greatest first (with ``lower`` negated, least first), and how often each is there."""
-    distinct, counts = np.unique(values, return_counts=True)
-    codes = distinct.astype(np.float64)
+    ordered = np.sort(values)
+    # numpy's own count of distinct values takes longer over its arguments than over so few numbers
+    first = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1])))
+    counts = np.diff(first, append=ordered.size)
+    codes = ordered[first].astype(np.float64)
     return (-codes, counts) if lower else (codes[::-1], counts[::-1])
 
 

@@ -18,6 +18,7 @@ from scipy.ndimage import median_filter
 from scipy.special import gammaincc, gammaincinv
 
 from .quantiles import row_medians
+from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -145,9 +146,9 @@ def _strongest(
     n_fft = fft.next_fast_len(int(2 * longest_s * rate) + 2)
     offsets = fft.fftfreq(n_fft, 1.0 / rate)
     band = np.flatnonzero(np.abs(offsets) <= highest_hz)
-    band = band[np.argsort(offsets[band])]
-    if clock == "angle":
-        band = band[offsets[band] >= 0]
+    # transforms begin at 0 Hz; what lies below it comes last
+    below = offsets[band] < 0.0
+    band = band[~below] if clock == "angle" else np.concatenate([band[below], band[~below]])
     weighed = [_weighed_cells(run, clock, n_fft, band, level) for run in runs]
     power = np.asarray(sum(item[0] for item in weighed))
     products = sum(item[2] for item in weighed)
@@ -178,7 +179,7 @@ def _weighed_cells(
     if clock == "angle":
         even = np.linspace(at[0], at[-1], at.size)
         values = np.stack([np.interp(even, at, channel.real) for channel in values]).astype(complex)
-    window = np.hanning(values.shape[-1] + 2)[1:-1]
+    window = hann_within(values.shape[-1])
     cells = fft.fft(values * window, n_fft, axis=-1)
     power = cells.real**2 + cells.imag**2
     scale = np.maximum(row_medians(power), 1e-300)

@@ -15,6 +15,7 @@ from scipy import fft
 from .neighbours import Beat, Squares, beats, line_alone
 from .order_floor import HANN_CELLS, floor_beside
 from .sidebands import Sides, Stopped, sides
+from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -241,7 +242,7 @@ def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
     """
     still, moving = 0.0, 0.0
     for run in runs:
-        window = np.hanning(run.time_s.size + 2)[1:-1] / np.sqrt(floor)[:, None]
+        window = hann_within(run.time_s.size) / np.sqrt(floor)[:, None]
         rate = (run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0])
         free = run.values * np.exp(2j * np.pi * (run.cycles - rate * run.time_s))
         stood, went = (np.sum(np.abs(fft.fft(v * window, axis=-1)) ** 2, axis=0) for v in (run.values, free))
@@ -356,7 +357,7 @@ def _n_inside(n: int, plan: BandPlan) -> int:
 
 def _floor_cells(run: ComplexArray, plan: BandPlan) -> tuple[FloatArray, FloatArray]:
     """Density cells beside the band [shape=(n_channel, n_cell), |baseband|**2 per Hz], Hann window; their offsets."""
-    window = np.hanning(run.shape[-1] + 2)[1:-1]
+    window = hann_within(run.shape[-1])
     power = np.abs(fft.fft(run * window, axis=-1)) ** 2 / (np.sum(window**2) * plan.rate_hz)
     offset = fft.fftfreq(run.shape[-1], 1.0 / plan.rate_hz)
     beside = (np.abs(offset) > plan.floor_from_hz) & (np.abs(offset) <= plan.floor_to_hz)

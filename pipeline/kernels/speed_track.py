@@ -15,6 +15,7 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import convolve1d, uniform_filter1d
 
 from .quantiles import row_medians
+from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -67,7 +68,7 @@ def floor_levels(baseband: ComplexArray, rate_hz: float, band_hz: float) -> Floa
     few of them, and up to a third may be filled before the median is half as high again.
     """
     n_frame = int(min(baseband.shape[-1], max(16, np.ceil(20.0 * rate_hz / band_hz))))
-    window = np.hanning(n_frame + 2)[1:-1]
+    window = hann_within(n_frame)
     frames = _frames(baseband, n_frame, max(1, n_frame // 2)) * window
     power = np.abs(fft.fft(frames, axis=-1)) ** 2 / (np.sum(window**2) * rate_hz)
     inside = np.abs(fft.fftfreq(n_frame, 1.0 / rate_hz)) <= band_hz
@@ -89,7 +90,7 @@ def spectrogram(
     n = baseband.shape[-1]
     n_frame = int(np.clip(round(frame_s * rate_hz), 8, n))
     hop = max(1, n_frame // HOPS_PER_FRAME)
-    window = np.hanning(n_frame + 2)[1:-1]
+    window = hann_within(n_frame)
     n_fft = fft.next_fast_len(PADDING * n_frame)
     spectra = fft.fft(_frames(baseband, n_frame, hop) * window, n_fft, axis=-1)
     scale = 1.0 / (np.sum(window**2) * rate_hz * floor)

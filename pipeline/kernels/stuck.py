@@ -75,8 +75,11 @@ def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int 
 def _least_step(values: AnyArray, agree: npt.NDArray[np.bool_]) -> float:
     # counts of 16 bits would wrap around where one follows its opposite
     wide = values.astype(np.int64) if values.dtype.kind in "iu" else values
-    differences = np.abs(np.diff(wide)).astype(np.float64)
-    return float(np.min(differences, where=~agree, initial=np.inf))
+    if agree.all():
+        return float("inf")
+    differences = np.abs(np.diff(wide))
+    differences[agree] = differences.max()
+    return float(differences.min())
 
 
 def _least_possible(values: AnyArray) -> float:

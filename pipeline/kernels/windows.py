@@ -106,6 +106,14 @@ def _window_samples(terms: tuple[float, ...], n: int) -> FloatArray:
     return samples
 
 
+@lru_cache(maxsize=8)
+def hann_within(n: int) -> FloatArray:
+    """Hann window of ``n`` samples whose zeros lie one step outside either end [shape=(n,)], read-only."""
+    samples = np.hanning(n + 2)[1:-1]
+    samples.setflags(write=False)
+    return samples
+
+
 def coherent_gain(samples: FloatArray) -> float:
     """Mean of a window: what a constant is multiplied by. Heinzel 2002, eq. 19 divided by N."""
     return float(np.mean(samples))

@@ -9,6 +9,7 @@ from thrumline.pipeline.kernels.windows import (
     cosine_coefficients,
     cosine_window,
     enbw_bins,
+    hann_within,
     line_response,
     overlap_correlation,
     scalloping_db,
@@ -98,3 +99,9 @@ def test_response_of_long_windows_is_the_sum_of_its_terms_sincs_also_a_hair_off_
         for k, term in enumerate(terms[1:], start=1):
             by_terms += 0.5 * term * (np.sinc(offset - k) + np.sinc(offset + k))
         np.testing.assert_allclose(line_response(name, offset), by_terms / terms[0], rtol=1e-12, atol=2e-15)
+
+
+def test_hann_between_its_zeros_is_numpys_without_them_and_cannot_be_changed():
+    np.testing.assert_array_equal(hann_within(9), np.hanning(11)[1:-1])
+    with pytest.raises(ValueError, match="read-only"):
+        hann_within(9)[0] = 1.0
