@@ -225,7 +225,7 @@ class TrackAccumulator(Accumulator):
         signals = tuple(part.baseband[0] for part in parts)
         search_hz = plan.search_hz + plan.room_hz
         strongest = kernel.followed_line(signals, rate, _line(plan), search_hz, plan.zoom.half_widths_hz[0])
-        second = rival_line(signals, rate, strongest, search_hz)
+        second = rival_line(strongest)
         lines = [strongest] if second is None else [strongest, second]
         reasons = [self._refusal(line) for line in lines]
         kept = [line for line, reason in zip(lines, reasons, strict=True) if reason is None]

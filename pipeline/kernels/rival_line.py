@@ -6,15 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .speed_track import (
-    ComplexArray,
-    FollowedLine,
-    LinePath,
-    Spectrogram,
-    noise_path_excess,
-    path_of_line,
-    spectrogram,
-)
+from .speed_track import FollowedLine, LinePath, Spectrogram, noise_path_excess, path_of_line
 
 LEAST_POWER = 0.1
 """A line ten times weaker in power (a third in amplitude) is no rival for the name."""
@@ -22,15 +14,12 @@ CLEAR_CELLS = 3.0
 """Within so many cells of the first line its own window and wander stand; nothing can be told apart there."""
 
 
-def rival_line(
-    runs: tuple[ComplexArray, ...], rate_hz: float, line: FollowedLine, pass_hz: float
-) -> FollowedLine | None:
-    """The strongest further line within ``+- pass_hz``, or None where none is strong enough to be mistaken.
+def rival_line(line: FollowedLine) -> FollowedLine | None:
+    """The strongest further line of the same search, or None where none is strong enough to be mistaken.
 
-    The spectra are those the first line was followed with, emptied to the floor along its path; ``runs`` as
-    for ``followed_line``.
+    The spectra are those the first line was followed with, emptied to the floor along its path.
     """
-    emptied = [_emptied(run, rate_hz, line, path, pass_hz) for run, path in zip(runs, line.paths, strict=True)]
+    emptied = [_emptied(cells, line, path) for cells, path in zip(line.shown, line.paths, strict=True)]
     if emptied[0].offset_hz.size < 8:
         return None
     n_channel = line.floor.size
@@ -47,9 +36,6 @@ def rival_line(
     return found if found.mean_excess - n_channel >= least else None
 
 
-def _emptied(
-    run: ComplexArray, rate_hz: float, line: FollowedLine, path: LinePath, pass_hz: float
-) -> Spectrogram:
-    cells = spectrogram(run, rate_hz, line.frame_s, pass_hz, line.floor)
+def _emptied(cells: Spectrogram, line: FollowedLine, path: LinePath) -> Spectrogram:
     near = np.abs(cells.offset_hz[None] - path.offset_hz[:, None]) < CLEAR_CELLS / line.frame_s
     return replace(cells, power=np.where(near, float(line.floor.size), cells.power))

@@ -94,12 +94,14 @@ def spectrogram(
     n_fft = fft.next_fast_len(PADDING * n_frame)
     spectra = fft.fft(_frames(baseband, n_frame, hop) * window, n_fft, axis=-1)
     scale = 1.0 / (np.sum(window**2) * rate_hz * floor)
-    power = np.einsum("ctf,c->tf", spectra.real**2 + spectra.imag**2, scale)
     offsets = fft.fftfreq(n_fft, 1.0 / rate_hz)
     keep = np.flatnonzero(np.abs(offsets) <= pass_hz)
-    keep = keep[np.argsort(offsets[keep])]
+    # transforms begin at 0 Hz; what lies below it comes last
+    keep = np.concatenate([keep[offsets[keep] < 0.0], keep[offsets[keep] >= 0.0]])
+    spectra = spectra[..., keep]
+    power = np.einsum("ctf,c->tf", spectra.real**2 + spectra.imag**2, scale)
     time_s = (np.arange(power.shape[0]) * hop + 0.5 * (n_frame - 1)) / rate_hz
-    return Spectrogram(power[:, keep], offsets[keep], time_s, baseband.shape[0])
+    return Spectrogram(power, offsets[keep], time_s, baseband.shape[0])
 
 
 def best_path(cells: Spectrogram) -> IntArray:
@@ -178,6 +180,8 @@ class FollowedLine:
     n_frames: int
     floor: FloatArray
     """[shape=(n_channel,)] mean square of the baseband per Hz."""
+    shown: tuple[Spectrogram, ...] = ()
+    """Of every run, what the paths were found in."""
 
     @property
     def needed_excess(self) -> float:
@@ -279,7 +283,7 @@ def _followed(cells: _Cells, floor: FloatArray) -> FollowedLine:
     excess = np.concatenate([path.excess for path in paths])
     n_bin = max(run.offset_hz.size for run in cells.runs)
     noise = noise_path_excess(n_bin, floor.size)
-    return FollowedLine(paths, cells.frame_s, float(excess.mean()), noise, n_bin, excess.size, floor)
+    return FollowedLine(paths, cells.frame_s, float(excess.mean()), noise, n_bin, excess.size, floor, cells.runs)
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ def tone(offset, amplitude):
 
 def both(z):
     line = followed_line((z,), RATE, 40.0, 5.0, 12.0)
-    return line, rival_line((z,), RATE, line, 5.0)
+    return line, rival_line(line)
 
 
 def test_second_line_is_found_beside_the_first():
