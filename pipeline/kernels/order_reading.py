@@ -75,8 +75,9 @@ class OrderReader:
         """Read all orders over some parts together; each comes with its run's start on the capture's clock."""
         energies: list[OrderEnergy] = []
         follows, tracks = [], []
+        turned_to = [self._turned_to(start_s, part) for start_s, part in parts]
         for index in range(len(self.orders)):
-            runs = [self._stopped(start_s, part, index) for start_s, part in parts]
+            runs = [self._stopped(part, *when, index) for (_, part), when in zip(parts, turned_to, strict=True)]
             reported = index < self.n_reported
             energies.append((order_energy if reported else order_presence)(runs, self.bands[index]))
             there = index > 0 and bool(np.any(energies[-1].square > energies[-1].noise_square_std()))
@@ -90,12 +91,15 @@ class OrderReader:
             seconds += float(np.diff(ends)[0])
         return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts), tuple(tracks))
 
-    def _stopped(self, start_s: float, part: ZoomedRun, index: int) -> StoppedRun:
-        """An order's baseband, stopped by the track."""
+    def _turned_to(self, start_s: float, part: ZoomedRun) -> tuple[FloatArray, FloatArray]:
+        """Instants of a part's outputs in its run, and the crankshaft's revolutions at them [shape=(n,) each]."""
         # a length of small prime factors: the transforms of a prime one take ten times as long
-        n = fft.prev_fast_len(part.n_out)
-        at = output_times(self.zoom, part)[:n]
-        cycles = self.orders[index] * revolutions(start_s + at, self.track_time_s, self.speed_hz)
+        at = output_times(self.zoom, part)[: fft.prev_fast_len(part.n_out)]
+        return at, revolutions(start_s + at, self.track_time_s, self.speed_hz)
+
+    def _stopped(self, part: ZoomedRun, at: FloatArray, turns: FloatArray, index: int) -> StoppedRun:
+        """An order's baseband, stopped by the track."""
+        n, cycles = at.size, self.orders[index] * turns
         if self.sweeping:
             first = index * self.n_channel
             return StoppedRun(part.baseband[0, first : first + self.n_channel, :n], at, cycles)
