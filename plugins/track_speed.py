@@ -20,6 +20,7 @@ from ..pipeline.contracts import (
     Reason,
     ReasonCode,
     SchemaError,
+    SettingsError,
     SignalSpec,
     SpeedTrack,
     Stage,
@@ -33,9 +34,13 @@ from ..pipeline.kernels import speed_track as kernel
 from ..pipeline.kernels.logged_speed import refined_offsets
 from ..pipeline.kernels.order_bands import firing_order, search_half_width
 from ..pipeline.kernels.rival_line import rival_line
-from ..pipeline.kernels.tachometer import pulse_speed, pulse_times
+from ..pipeline.kernels.speed_search import prolonged, swept_lines, swept_range
+from ..pipeline.kernels.tachometer import pulse_speed, pulse_times, shows_pulses
 from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
+
+LEAST_SWEEP = 1.3
+"""Speeds nearer to each other are an idle that wanders: ``search_percent`` is for it."""
 
 
 class TrackSettings(StageSettings):
@@ -52,11 +57,13 @@ class TrackSettings(StageSettings):
     pulses_per_revolution: float = Field(
         1.0, gt=0, description="Tachometer pulses per crankshaft revolution; one mark on the pulley gives 1."
     )  # fmt: skip
+    sweep_rpm: tuple[float, float] | None = Field(
+        None, description="Speeds a run-up or coast-down began and ended with, to 12 %, where neither tachometer nor "
+        "logged speed was recorded: the firing line is then looked for all the way between them."
+    )  # fmt: skip
     hop_s: float = Field(
         0.25, gt=0, le=1.0, description="Coarsest step of the track; a door slam must be placed to half a second."
     )  # fmt: skip
-
-
     logged_percent: float = Field(
         2.5, gt=0, le=10, description="A logged speed is corrected by the line this near to it: engine computers "
         "round to 10 rpm and more, and loggers delay and scale."
@@ -90,6 +97,8 @@ class Plan:
     part_frames: int | None
     most_lost: float
     logged_hz: float
+    sweep_hz: tuple[float, float] | None
+    """Frequency of the line as the record begins and ends, where it is looked for all the way between."""
     why: Reason | None
     """Why there is no line to follow, where speed could come from nothing else."""
 
@@ -116,9 +125,9 @@ Offsets = list[tuple[FloatArray, FloatArray] | None]
 
 
 def given_speed(asides: Sequence[Aside], pulses_per_revolution: float) -> tuple[SpeedSource, FloatArray, FloatArray]:
-    """Source, times and speeds of a tachometer, else of a logged speed, else of nothing."""
+    """Source, times and speeds of a tachometer that shows pulses, else of a logged speed, else of nothing."""
     for aside in asides:
-        if aside.quantity == "tachometer":
+        if aside.quantity == "tachometer" and shows_pulses(aside.times_s, aside.values):
             return "tachometer", *pulse_speed(pulse_times(aside.times_s, aside.values), pulses_per_revolution)
     for aside in asides:
         known = np.isfinite(aside.values) & (aside.values > 0)
@@ -221,6 +230,8 @@ class TrackAccumulator(Accumulator):
     ) -> tuple[list[list[tuple[FloatArray, FloatArray]]], dict[str, Any], Reason | None]:
         """Offsets per part of the firing line and, where there is one, of a rival; figures; or the reason."""
         plan = self.plan
+        if plan.sweep_hz is not None:
+            return self._swept(parts)
         rate = plan.zoom.out_rate_hz
         signals = tuple(part.baseband[0] for part in parts)
         search_hz = plan.search_hz + plan.room_hz
@@ -245,6 +256,25 @@ class TrackAccumulator(Accumulator):
             other = kernel.phase_tracks(signals, rate, kept[1])
             found.append(line_confidence.offsets_with_confidence(signals, rate, kept[1], other))
         return found, extra, None
+
+    def _swept(
+        self, parts: list[ZoomedRun]
+    ) -> tuple[list[list[tuple[FloatArray, FloatArray]]], dict[str, Any], Reason | None]:
+        """The same for a line that goes from one end of a sweep to the other."""
+        plan = self.plan
+        ends_hz = plan.sweep_hz or (_line(plan), _line(plan))
+        signals = tuple(part.baseband[0] for part in parts)
+        lines = swept_lines(signals, plan.zoom.out_rate_hz, _line(plan), ends_hz)
+        kept = [line for line in lines if line.found and line.lost <= plan.most_lost]
+        if kept:
+            return [line.offsets for line in kept], kept[0].figures, None
+        detail = (
+            f"no line goes from {ends_hz[0]:.4g} Hz to {ends_hz[1]:.4g} Hz without being lost: power along the best "
+            f"path is {lines[0].mean_excess:.3g} times the floor's, a line needs {lines[0].needed_excess:.3g}; it is "
+            f"gone for {100 * lines[0].lost:.0f} % of the time, at most {100 * plan.most_lost:.0f} % may be bridged; "
+            f"it goes back by {100 * lines[0].turned_back:.0f} % on its way"
+        )
+        return [], {}, Reason(ReasonCode.NO_LINE, detail)
 
     def _refusal(self, line: kernel.FollowedLine) -> Reason | None:
         """Why what was followed is not the firing line."""
@@ -286,7 +316,10 @@ class TrackAccumulator(Accumulator):
             return np.asarray(start_s + grid), speed, np.zeros(n), np.full(n, np.nan), np.sqrt(total)
         at = line_levels.output_times(plan.zoom, part)
         confidence = np.interp(grid, at, offset[1])
-        speed = (_line(plan) + line_levels.mean_about(offset[0], at, grid, plan.hop_s)) / _order(plan)
+        points = (at, offset[0])
+        if plan.sweep_hz is not None:
+            points = prolonged(at, offset[0], part.start / plan.rate_hz, part.stop / plan.rate_hz)
+        speed = (_line(plan) + line_levels.mean_about(points[1], points[0], grid, plan.hop_s)) / _order(plan)
         speed = np.where(confidence > 0.0, speed, np.nan)
         square = line_levels.line_square(part.baseband[0], plan.zoom.out_rate_hz, offset[0])
         line = np.interp(grid, at, square)
@@ -319,7 +352,7 @@ def _no_line_to_follow(
     if line_hz is None:
         return Reason(
             ReasonCode.NO_SPEED,
-            "neither cylinders (or firing_order) with rpm, nor a tachometer or logged speed, is given",
+            "neither cylinders (or firing_order) with rpm, nor a tachometer with pulses, nor a logged speed, is given",
         )
     if half_hz is None:
         detail = (
@@ -378,10 +411,14 @@ class TrackSpeed(Estimator[TrackSettings]):
         facts = context.facts
         order = firing_order(facts.get("cylinders"), facts.get("strokes"), facts.get("firing_order"))
         source, times, speeds = given_speed(context.asides, self.settings.pulses_per_revolution)
+        sweep = None if speeds.size or order is None else _sweep(self.settings.sweep_rpm, order)
         nominal = float(np.median(speeds)) if speeds.size else _nominal(context.facts)
         line = order * nominal if order is not None and nominal is not None else None
         search = 0.01 * self.settings.search_percent * (line or 0.0)
         room = 0.01 * self.settings.room_percent * (line or 0.0)
+        if sweep is not None:
+            low, high = swept_range(sweep)
+            line, search, room = 0.5 * (low + high), 0.5 * (high - low), 0.0
         if speeds.size and line is not None and order is not None:
             room = max(room, order * float(np.ptp(speeds)))
         half = search_half_width(line, search + room, rate)
@@ -393,13 +430,26 @@ class TrackSpeed(Estimator[TrackSettings]):
         if line is not None:
             hop_s = min(hop_s, max(kernel.frame_seconds(line) / 10.0, 0.02))
         channels = tuple(i for i, spec in enumerate(signal.channels) if spec.quantity == "acceleration")
-        long = signal.duration_s is not None and signal.duration_s > self.settings.whole_s
+        long = sweep is None and signal.duration_s is not None and signal.duration_s > self.settings.whole_s
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
         most_lost = self.settings.most_lost
         return Plan(
             rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost,
-            0.01 * self.settings.logged_percent * (line or 0.0), why,
+            0.01 * self.settings.logged_percent * (line or 0.0), sweep, why,
         )
+
+
+def _sweep(rpm: tuple[float, float] | None, order: float) -> tuple[float, float] | None:
+    """Frequency of the firing line at both ends of a sweep. Raises SettingsError for what is none."""
+    if rpm is None:
+        return None
+    if min(rpm) <= 0.0 or max(rpm) < LEAST_SWEEP * min(rpm):
+        raise SettingsError(
+            "stage 'track': sweep_rpm", found=f"{rpm[0]:g} to {rpm[1]:g}",
+            allowed=f"two speeds above 0, {LEAST_SWEEP:g} times apart or more",
+            todo="leave sweep_rpm out where the speed hardly moves",
+        )  # fmt: skip
+    return order * rpm[0] / 60.0, order * rpm[1] / 60.0
 
 
 def _nominal(facts: Mapping[str, Any]) -> float | None:

@@ -178,7 +178,7 @@ _TEXT: dict[ReasonCode, tuple[str, str, str, str]] = {
         "The order reading is absent.",
         "Nothing tells the engine's speed: no tachometer, no logged rpm, and no `cylinders` with `rpm` in the table.",
         "neither a speed channel nor `cylinders` and `rpm`",
-        "Fill `cylinders` and `rpm` in the table, or record a tachometer.",
+        "Fill `cylinders` and `rpm` in the table, record a tachometer, or give a run-up its `sweep_rpm`.",
     ),
     ReasonCode.AT_FLOOR: (
         "No percent is given; a comparison of such readings has no verdict.",

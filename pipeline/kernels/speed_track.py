@@ -117,12 +117,13 @@ def best_path(cells: Spectrogram) -> IntArray:
     power = cells.power / np.maximum(calm, 1.0)[:, None]
     strength = row_medians(power.max(axis=-1))
     gain = np.sqrt(strength * power)
-    return _viterbi(gain)
+    return cheapest_path(gain)
 
 
-def _viterbi(gain: FloatArray) -> IntArray:
+def cheapest_path(gain: FloatArray, steepest_bins: int = STEEPEST_BINS) -> IntArray:
+    """The path of the largest sum of gains [shape=(n_frame, n_bin)] less twice the square of each step, in bins."""
     n_frame, n_bin = gain.shape
-    reach = min(STEEPEST_BINS, n_bin - 1)
+    reach = min(steepest_bins, n_bin - 1)
     steps = np.arange(-reach, reach + 1)
     price = 2.0 * steps.astype(float) ** 2
     padded = np.full(n_bin + 2 * reach, -np.inf)
@@ -148,7 +149,11 @@ def path_of_line(cells: Spectrogram) -> LinePath:
 
     With frames padded twice the parabola is within 0.002 cells for a Hann window.
     """
-    path = best_path(cells)
+    return refined_path(cells, best_path(cells))
+
+
+def refined_path(cells: Spectrogram, path: IntArray) -> LinePath:
+    """A path of bins with its frequency refined by a parabola through log power."""
     rows = np.arange(path.size)
     inner = np.clip(path, 1, cells.offset_hz.size - 2)
     low, mid, high = (np.log(cells.power[rows, inner + k] + 1e-300) for k in (-1, 0, 1))

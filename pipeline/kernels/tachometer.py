@@ -22,6 +22,18 @@ def pulse_times(times_s: FloatArray, values: FloatArray) -> FloatArray:
     return np.asarray(times_s[up] + share * (times_s[up + 1] - times_s[up]))
 
 
+def shows_pulses(times_s: FloatArray, values: FloatArray) -> bool:
+    """Whether a tachometer's record holds three pulses: a waveform that never moves holds none.
+
+    Values that are all alike are taken for the pulses' own times unless these lie on one grid, as samples do and no
+    engine's pulses.
+    """
+    if values.size and np.all(np.isfinite(values)) and np.ptp(values) > 0:
+        return bool(pulse_times(times_s, values).size >= 3)
+    steps = np.diff(times_s)
+    return bool(times_s.size >= 3 and np.all(steps > 0) and np.ptp(steps) > 1e-6 * np.mean(steps))
+
+
 def pulse_speed(times_s: FloatArray, pulses_per_revolution: float = 1.0) -> tuple[FloatArray, FloatArray]:
     """Times and speeds (revolutions per second) at the tachometer's pulses [shape=(n,)] each.
 
