@@ -70,6 +70,8 @@ def column_of(cell: int, label: str, unit: str = "") -> Column:
         quantity = "acceleration" if axis_of(name) or _SPOKEN_ACCELERATION.search(name.lower()) else "other"
     if known is None and unit_text and quantity == "other" and axis_of(name):
         quantity = "acceleration"
+    if quantity == "voltage" and _quantity_by_name(name) == "tachometer":
+        quantity = "tachometer"  # pulses are written in volts; what they are is said by the name alone
     return Column(cell, 0, label.strip(), unit_text.strip("[](){} "), known, quantity)
 
 
@@ -182,12 +184,17 @@ def _mapped_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: Ch
 def _on_axis(column: Column, axis: AxisSource | None, position: str) -> Column:
     if axis is None:
         return column
+    if axis.axis == TACHOMETER_AXIS:
+        return replace(column, quantity="tachometer")
     quantity = "pressure" if axis.axis == SOUND_AXIS else "acceleration"
     return replace(column, quantity=quantity, axis=axis.axis, position=axis.position or position, sign=axis.sign)
 
 
 SOUND_AXIS = "p"
 """What ``axes`` calls a microphone: ``driver's ear.p=+c4``; a pressure has no direction."""
+
+TACHOMETER_AXIS = "tacho"
+"""What ``axes`` calls the channel of a tachometer's pulses: ``tacho=+c5``; it belongs to the shaft, not to a place."""
 
 MICROPHONE = "microphone"
 """Position of a microphone that was given none, where the capture has accelerations at several."""

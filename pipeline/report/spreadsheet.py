@@ -81,6 +81,8 @@ def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
     return flat
 
 
-def _reason_text(reason: Mapping[str, Any]) -> str:
+def _reason_text(reason: Mapping[str, Any] | str) -> str:
+    if isinstance(reason, str):
+        return reason  # a comparison's marks are bare codes: the readings tell the details
     detail = reason.get("detail")
     return f"{reason.get('code')}: {detail}" if detail else str(reason.get("code"))

@@ -17,10 +17,10 @@ OPTIONAL_COLUMNS = (
 )  # fmt: skip
 
 _AXIS = re.compile(
-    r"\s*(?:(?P<position>[^=]*[^=\s])\.)?(?P<axis>[xyzp])\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)(?=[\s,;]|$)[\s,;]*",
+    r"\s*(?:(?P<position>[^=]*[^=\s])\.)?(?P<axis>[xyzp]|tacho)\s*=\s*(?P<sign>[+-]?)\s*c(?P<column>\d+)(?=[\s,;]|$)[\s,;]*",
     re.IGNORECASE,
 )
-"""One piece of ``axes``; a position may hold blanks, ``p`` is a microphone's sound pressure."""
+"""One piece of ``axes``; a position may hold blanks, ``p`` is a microphone's sound pressure, ``tacho`` a tachometer."""
 _GAIN = re.compile(r"(?P<axis>[xyzpXYZP])\s*=\s*(?P<value>\S+)")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
@@ -81,7 +81,7 @@ def axes_from_text(text: str) -> tuple[AxisSource, ...]:
             raise RowError(
                 ReasonCode.AMBIGUOUS, f"axes {text!r}", found=repr(text[at:]),
                 allowed="x=+c1 y=-c3 z=+c2 (columns count from 1), or engine-side.z=+c3 body-side.z=+c6; p=+c4 for a "
-                "microphone",
+                "microphone, tacho=+c5 for a tachometer's pulses",
             )  # fmt: skip
         sign = -1 if match["sign"] == "-" else 1
         sources.append(AxisSource(match["position"] or "", match["axis"].lower(), int(match["column"]), sign))

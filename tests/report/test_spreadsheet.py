@@ -36,6 +36,14 @@ def test_reasons_are_readable_in_the_sheet(book):
     assert any(row["reasons"] == "speed_differs: 1.3 % against 1 %" for row in rows(book, "comparisons"))
 
 
+def test_marks_of_a_comparison_are_written_as_the_bare_codes_they_are(tmp_path, small_documents):
+    """They ended the run with a fault: reasons have a detail, marks are codes alone."""
+    marked = [{**entry, "marks": ["unresolved", "two_states"]} for entry in small_documents.comparisons]
+    path = tmp_path / "tables.xlsx"
+    write_spreadsheet(path, replace(small_documents, comparisons=marked))
+    assert {row["marks"] for row in rows(path, "comparisons")} == {"unresolved; two_states"}
+
+
 def test_sheets_are_the_tables_of_the_study(book):
     assert CalamineWorkbook.from_path(str(book)).sheet_names == ["comparisons", "over platforms", "readings", "captures"]
 
