@@ -59,7 +59,7 @@ def test_orders_that_may_confirm_are_whole_cycles_and_not_the_firing_order(cylin
     may = confirming_orders(firing, own.confirming_multiples, own.confirming_orders, strokes)
     assert firing not in may
     assert all((order / step).is_integer() for order in may)
-    # a single cylinder has no order below its firing order: see DEVELOPERS.md
+    # a single cylinder has no order below its firing order, and only twice it is tried
     assert len(may) >= (2 if cylinders > 1 else 1)
 
 
