@@ -264,7 +264,7 @@ class TrackAccumulator(Accumulator):
         plan = self.plan
         ends_hz = plan.sweep_hz or (_line(plan), _line(plan))
         signals = tuple(part.baseband[0] for part in parts)
-        lines = swept_lines(signals, plan.zoom.out_rate_hz, _line(plan), ends_hz)
+        lines = swept_lines(signals, plan.zoom.out_rate_hz, _line(plan), ends_hz, 0.5 * min(ends_hz) / _order(plan))
         kept = [line for line in lines if line.found and line.lost <= plan.most_lost]
         if kept:
             return [line.offsets for line in kept], kept[0].figures, None

@@ -42,6 +42,8 @@ FLOOR_BINS = 31
 REFINED_CELLS = 2.0
 """The path is made exact within so many cells of its frames."""
 CLEAR_CELLS = 4.0
+NEXT_LINE = 0.4
+"""Share of the way to the next half order within which the path is made exact."""
 CERTAIN_SIGMA = 8.0
 MOST_BACK = 0.15
 """A driver's foot and a gear change are no sweep any more; wander is 3 % at the most, and noise in the path less."""
@@ -89,7 +91,7 @@ class _Cells:
 
 
 def swept_lines(
-    runs: tuple[ComplexArray, ...], rate_hz: float, centre_hz: float, ends_hz: tuple[float, float]
+    runs: tuple[ComplexArray, ...], rate_hz: float, centre_hz: float, ends_hz: tuple[float, float], apart_hz: float
 ) -> list[Swept]:
     """The line that goes from the first to the last frequency, and a rival that does so too where there is one.
 
@@ -101,6 +103,8 @@ def swept_lines(
         Its rate.
     ends_hz
         Frequency of the line as the first run begins and as the last one ends, each to ``ENDS_WITHIN``.
+    apart_hz
+        How near the next line of the same engine comes: half an order at the slower end.
     """
     shown = [_cells(runs, rate_hz, centre_hz, ends_hz, frame_s) for frame_s in _frame_lengths(runs, rate_hz, ends_hz)]
     tried = [_followed(cells) for cells in shown]
@@ -112,7 +116,8 @@ def swept_lines(
     n_channel = first.floor.size
     if second.mean_excess - n_channel >= LEAST_POWER * (first.mean_excess - n_channel):
         lines.append(second)
-    return [_refined(runs, rate_hz, centre_hz, line, falling=ends_hz[1] < ends_hz[0]) for line in lines]
+    falling = ends_hz[1] < ends_hz[0]
+    return [_refined(runs, rate_hz, centre_hz, line, apart_hz, falling=falling) for line in lines]
 
 
 def swept_range(ends_hz: tuple[float, float]) -> tuple[float, float]:
@@ -123,10 +128,15 @@ def swept_range(ends_hz: tuple[float, float]) -> tuple[float, float]:
 def _frame_lengths(
     runs: tuple[ComplexArray, ...], rate_hz: float, ends_hz: tuple[float, float]
 ) -> list[float]:
-    seconds = sum(run.shape[-1] for run in runs) / rate_hz
-    rate = max(abs(ends_hz[1] - ends_hz[0]), 1.0) / seconds
+    rate = _rate(runs, rate_hz, ends_hz)
     longest = max(run.shape[-1] for run in runs) / rate_hz
     return [float(np.clip(span / np.sqrt(rate), 8.0 / rate_hz, longest / 4.0)) for span in SPANS]
+
+
+def _rate(runs: tuple[ComplexArray, ...], rate_hz: float, ends_hz: tuple[float, float]) -> float:
+    """Hz a second of an even sweep."""
+    seconds = sum(run.shape[-1] for run in runs) / rate_hz
+    return float(max(abs(ends_hz[1] - ends_hz[0]), 1.0) / seconds)
 
 
 def _cells(
@@ -146,14 +156,16 @@ def _cells(
     usual = np.maximum(usual, median_filter(usual, min(FLOOR_BINS, usual.size), mode="nearest"))
     usual /= max(floor.size - 1.0 / 3.0, 0.5)
     shown = [replace(cells, power=cells.power / usual) for cells in shown]
-    shown[0] = _held(shown[0], 0, centre_hz, ends_hz[0])
-    shown[-1] = _held(shown[-1], -1, centre_hz, ends_hz[1])
+    # the first and the last frame are half a frame and the zoom's delay away from the ends of the record
+    moved_hz = _rate(runs, rate_hz, ends_hz) * 1.5 * frame_s
+    shown[0] = _held(shown[0], 0, ends_hz[0] - centre_hz, ENDS_WITHIN * ends_hz[0] + moved_hz)
+    shown[-1] = _held(shown[-1], -1, ends_hz[1] - centre_hz, ENDS_WITHIN * ends_hz[1] + moved_hz)
     return _Cells(shown, frame_s, np.asarray(floor))
 
 
-def _held(cells: Spectrogram, frame: int, centre_hz: float, hertz: float) -> Spectrogram:
+def _held(cells: Spectrogram, frame: int, offset_hz: float, within_hz: float) -> Spectrogram:
     """A path that is elsewhere in this frame collects nothing at all."""
-    away = np.abs(cells.offset_hz + centre_hz - hertz) > ENDS_WITHIN * hertz
+    away = np.abs(cells.offset_hz - offset_hz) > within_hz
     power = cells.power.copy()
     power[frame, away] = 0.0
     return replace(cells, power=power)
@@ -219,12 +231,15 @@ def _turned_back(paths: tuple[LinePath, ...], centre_hz: float, *, falling: bool
 
 
 def _refined(
-    runs: tuple[ComplexArray, ...], rate_hz: float, centre_hz: float, line: FollowedLine, *, falling: bool
+    runs: tuple[ComplexArray, ...], rate_hz: float, centre_hz: float, line: FollowedLine, apart_hz: float, *,
+    falling: bool,
 ) -> Swept:
     """The path made exact by the phase that is left along it; without offsets where nothing is left."""
     lost = float(np.mean(np.concatenate(line.lost)))
     given = [_along(path, run.shape[-1], rate_hz) for path, run in zip(line.paths, runs, strict=True)]
-    refined = refined_offsets(runs, rate_hz, given, centre_hz, REFINED_CELLS / line.frame_s)
+    # not so far that the next half order could be taken for the line
+    within_hz = min(REFINED_CELLS / line.frame_s, NEXT_LINE * apart_hz)
+    refined = refined_offsets(runs, rate_hz, given, centre_hz, within_hz)
     ends = (float(line.paths[0].excess[:END_FRAMES].mean()), float(line.paths[-1].excess[-END_FRAMES:].mean()))
     # the frames overlap: eight of them tell as much as two that do not
     at_ends = line.noise_excess + 2.0 * float(np.sqrt(line.floor.size * HOPS_PER_FRAME / END_FRAMES))
