@@ -83,3 +83,9 @@ class Done:
         """A capture the recipe cannot work on (a band above its Nyquist frequency, say): archived, not used."""
         fitness = Fitness("unfit", reasons=(Reason(ReasonCode.STAGE_FAILED, cause),))
         return cls(row, capture_id, None, sha256, fitness)
+
+    @classmethod
+    def failed(cls, row: CaptureRow, error: BaseException) -> Done:
+        """An error no capture should cause (a full disk, a fault of ours): this row says so, the others go on."""
+        cause = f"{row.file}: {type(error).__name__}: {error}"
+        return cls(row.row, None, None, None, Fitness("unfit", (Reason(ReasonCode.STAGE_FAILED, cause),)))

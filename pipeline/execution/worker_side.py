@@ -79,13 +79,21 @@ def _held(worker: Any = None) -> BenchPlugin:
     return held
 
 
-def carry_out(order: Order) -> Done:
-    """One order on this worker. Raises OtherPlugins when the worker's plugins are not the coordinator's."""
+def carry_out(orders: Sequence[Order]) -> list[Done]:
+    """Some orders on this worker, each for itself. Raises OtherPlugins when its plugins are not the coordinator's."""
     held = _held()
     if held.fingerprint != held.job.plugins:
         raise OtherPlugins.than(held.job.listing, held.listing, get_worker().address)
     assert held.bench is not None
-    return held.bench.carry_out(order)
+    return [_carried_out(held.bench, order) for order in orders]
+
+
+def _carried_out(bench: Bench, order: Order) -> Done:
+    """What fails one order (a full disk, a fault of ours) does not take away what came of those before it."""
+    try:
+        return bench.carry_out(order)
+    except Exception as error:  # noqa: BLE001
+        return Done.failed(order.row, error)
 
 
 def run_parts(order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part]) -> list[Watcher]:

@@ -45,5 +45,5 @@ def test_a_few_long_captures_are_cut_into_parts_over_the_workers(study, tmp_path
 def test_one_worker_keeps_a_long_capture_to_itself(study, tmp_path, monkeypatch):
     """There is nobody to share it with: no cluster is started for it."""
     monkeypatch.setattr(task, "LONG_VALUES", 1000)
-    monkeypatch.setattr(spreading, "_Cluster", None)
+    monkeypatch.setattr(spreading, "Cluster", None)
     assert readings(study, tmp_path / "alone", 1)

@@ -33,7 +33,7 @@ def short_fleet(folder, repeats):
 
 @pytest.fixture
 def no_cluster(monkeypatch):
-    monkeypatch.setattr(spreading, "_Cluster", NoCluster)
+    monkeypatch.setattr(spreading, "Cluster", NoCluster)
 
 
 @pytest.mark.usefixtures("no_cluster")
@@ -87,7 +87,7 @@ def about_worker(dask_worker):  # the name is what the client goes by
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
 def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
     """Importing everything costs seconds of processor time: it is done once, and none of it in the workers."""
-    cluster = spreading._Cluster(None, Spread(workers=2))
+    cluster = spreading.Cluster(None, Spread(workers=2))
     client = cluster._connected()
     try:
         found = list(client.run(about_worker).values())

@@ -1,0 +1,93 @@
+"""What makes one task for a worker, and what becomes of its orders when one of them fails."""
+
+from __future__ import annotations
+
+from collections import deque
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from thrumline.pipeline.contracts import CaptureRow, Fitness
+from thrumline.pipeline.execution import handing_out, worker_side
+from thrumline.pipeline.execution.handing_out import TOGETHER, TOGETHER_BYTES, taken_together
+from thrumline.pipeline.execution.orders import Done, Order
+
+
+def orders_of(folder: Path, sizes):
+    """An order for each size; its file is so long and takes no room on the disk."""
+    made = []
+    for n, size in enumerate(sizes, start=1):
+        path = folder / f"{n}.csv"
+        with path.open("wb") as file:
+            file.truncate(size)
+        made.append(Order(CaptureRow(n, path.name, "wren", "original", "seat", "idle", "1"), path, None))
+    return made
+
+
+def shares(orders, n_tasks):
+    """How many orders each task gets until none is left."""
+    queue, found = deque(orders), []
+    while queue:
+        found.append(len(taken_together(queue, n_tasks)))
+    return found
+
+
+def test_many_small_captures_go_together_and_the_last_one_by_one(tmp_path):
+    """Full tasks while much is left, single orders at the end: no worker waits long for the other."""
+    found = shares(orders_of(tmp_path, [1000] * 200), 4)
+    assert found[0] == TOGETHER
+    assert found == sorted(found, reverse=True)
+    assert found[-4:] == [1, 1, 1, 1]
+    assert sum(found) == 200
+
+
+@pytest.mark.parametrize("n_orders", [1, 2, 7])
+def test_as_few_orders_as_tasks_are_each_a_task(tmp_path, n_orders):
+    """Nothing is gained by sharing a message where a worker would stand idle."""
+    assert shares(orders_of(tmp_path, [1000] * n_orders), 4) == [1] * n_orders
+
+
+def test_a_large_file_goes_by_itself(tmp_path):
+    """Bytes of one task are bounded: a small capture does not wait behind two large ones."""
+    sizes = [1000, TOGETHER_BYTES, 1000, *[1000] * 97]
+    first, second = shares(orders_of(tmp_path, sizes), 4)[:2]
+    assert (first, second) == (1, 1)
+
+
+def test_order_without_a_file_takes_no_bytes(tmp_path):
+    """Its capture is in the archive, or it will be refused."""
+    orders = orders_of(tmp_path, [TOGETHER_BYTES] * 100)
+    for order in orders:
+        order.path.unlink()
+    assert shares(orders, 4)[0] == TOGETHER
+
+
+class FullDisk:
+    """A bench that has no room for the second capture."""
+
+    def carry_out(self, order):
+        if order.row.row == 2:
+            raise OSError(28, "No space left on device")
+        return Done(order.row.row, "c", "r", "s", Fitness("fit"))
+
+
+def test_what_fails_one_order_of_a_task_leaves_the_others_done(tmp_path, monkeypatch):
+    """Three captures together, the second meets a full disk: the first and the third come back whole."""
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), bench=FullDisk())
+    monkeypatch.setattr(worker_side, "_held", lambda: held)
+    first, second, third = worker_side.carry_out(orders_of(tmp_path, [10, 10, 10]))
+    assert [first.fitness.state, third.fitness.state] == ["fit", "fit"]
+    assert second.row == 2
+    assert "2.csv: OSError: [Errno 28] No space left on device" in second.fitness.reasons[0].detail
+
+
+class KilledWorker(Exception):
+    """As the scheduler calls a task whose workers died; it goes by this name alone."""
+
+
+def test_all_orders_of_a_task_whose_worker_died_are_suspects(tmp_path):
+    """None of them is refused for it: each is tried once more by itself."""
+    orders, left = orders_of(tmp_path, [10] * 3), handing_out.Left()
+    assert list(handing_out._troubled(None, orders, KilledWorker(), deque(), left)) == []
+    assert left.suspects == orders
