@@ -186,3 +186,20 @@ class SpeedMap:
     count: npt.NDArray[np.int64]
     frame_s: float
     absent: Reason | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OrderSpectrum:
+    """``order_spectrum``: amplitude against order on equal steps of the crankshaft's angle, averaged over time.
+
+    ``orders`` [shape=(n_order,), cycles per revolution] stand ``1 / revolutions`` apart; ``amplitude``
+    [shape=(n_channel, n_order), peak, SI unit of the channel] is the root mean square of the frames' amplitudes with
+    a Hann window, NaN where no frame reached; ``count`` [shape=(n_order,)] the frames in each.
+    """
+
+    channels: tuple[ChannelSpec, ...]
+    orders: FloatArray
+    amplitude: FloatArray
+    count: npt.NDArray[np.int64]
+    revolutions: int
+    absent: Reason | None = None

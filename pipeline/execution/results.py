@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ...storage import Archive, Tree
-from ..contracts import Fitness, Line, Lines, Reading, Spectra, SpeedMap
+from ..contracts import Fitness, Line, Lines, OrderSpectrum, Reading, Spectra, SpeedMap
 from .chain import ChainOutcome
 from .orders import Done
 
@@ -33,18 +34,29 @@ def commit_result(
         "lines": _lines_json(outcome.products.get("lines")),
         "faults": dict(outcome.faults),
     }
-    spectra, speed_map = outcome.products.get("spectra"), outcome.products.get("speed_map")
-    if not isinstance(spectra, Spectra) and not isinstance(speed_map, SpeedMap) and not outcome.fitness.levels:
+    writers = _arrays_of(outcome)
+    if not writers:
         return archive.put_small("results", result_id, content, dict(run))
     with archive.draft("results", result_id) as draft:
         store = draft.zarr(SPECTRA_STORE)
-        if isinstance(spectra, Spectra):
-            _put_spectra(store, spectra)
-        if isinstance(speed_map, SpeedMap) and speed_map.absent is None:
-            _put_speed_map(store, speed_map)
-        if outcome.fitness.levels:
-            _put_levels(store, outcome.fitness.levels)
+        for write in writers:
+            write(store)
         return draft.commit(content, dict(run))
+
+
+def _arrays_of(outcome: ChainOutcome) -> list[Callable[[Any], None]]:
+    """What writes each product that is arrays into the result's store."""
+    writers: list[Callable[[Any], None]] = []
+    for product in outcome.products.values():
+        if isinstance(product, Spectra):
+            writers.append(partial(_put_spectra, spectra=product))
+        elif isinstance(product, SpeedMap) and product.absent is None:
+            writers.append(partial(_put_speed_map, found=product))
+        elif isinstance(product, OrderSpectrum) and product.absent is None:
+            writers.append(partial(_put_order_spectrum, found=product))
+    if outcome.fitness.levels:
+        writers.append(partial(_put_levels, levels=outcome.fitness.levels))
+    return writers
 
 
 def levels_of(tree: Tree) -> dict[str, npt.NDArray[np.float64]]:
@@ -100,6 +112,17 @@ def _put_speed_map(store: Any, found: SpeedMap) -> None:
     store.put("map_speed", found.speed_hz, dims=("map_speed",), attrs={"units": "Hz"})
     store.put("map_frequency", found.frequency, dims=("map_frequency",), attrs={"units": "Hz"})
     store.put("map_count", found.count, dims=("map_speed",), attrs={})
+
+
+def _put_order_spectrum(store: Any, found: OrderSpectrum) -> None:
+    """Amplitudes in single precision; orders whole, since half orders are looked up by their value."""
+    attrs = {
+        "units": found.channels[0].unit, "detector": "peak", "window": "hann", "revolutions": found.revolutions,
+        "channels": [asdict(channel) for channel in found.channels],
+    }  # fmt: skip
+    store.put("order_amplitude", found.amplitude.astype(np.float32), dims=("channel", "order"), attrs=attrs)
+    store.put("order", found.orders, dims=("order",), attrs={"units": "1"})
+    store.put("order_count", found.count, dims=("order",), attrs={})
 
 
 def _lines_json(lines: Lines | None) -> list[dict[str, Any]]:

@@ -6,6 +6,8 @@ exact only well below the sampling rate.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
@@ -63,3 +65,92 @@ def whole_cycles(on_angles: FloatArray, per_revolution: int, revolutions_per_cyc
     """The longest leading part that holds whole cycles [shape=(..., n_whole)]."""
     cycle = per_revolution * revolutions_per_cycle
     return on_angles[..., : on_angles.shape[-1] // cycle * cycle]
+
+
+@dataclass(frozen=True, slots=True)
+class OrderFrames:
+    """Frames of a whole number of revolutions, cut out of frames of ``length`` samples every ``hop`` samples.
+
+    At the slowest speed a frame of samples just holds the revolutions, at the fastest two neighbours share half of
+    them: in between it holds more, and those in its middle are taken. Which frames there are depends on samples
+    alone, never on where a stream was cut.
+    """
+
+    rate_hz: float
+    revolutions: int
+    slowest_hz: float
+    fastest_hz: float
+    highest_order: float
+
+    @property
+    def length(self) -> int:
+        """Samples of a frame: the revolutions at the slowest speed, and two steps of angle beyond either end."""
+        return int(np.ceil(self.revolutions * self.rate_hz / self.slowest_hz)) + 8
+
+    @property
+    def hop(self) -> int:
+        """Samples from frame to frame: half the revolutions at the fastest speed."""
+        return max(1, int(0.5 * self.revolutions * self.rate_hz / self.fastest_hz))
+
+    @property
+    def per_revolution(self) -> int:
+        """Steps of angle in a revolution: at no speed coarser than the samples, so that nothing folds."""
+        return int(np.ceil(self.rate_hz / self.slowest_hz))
+
+    @property
+    def orders(self) -> FloatArray:
+        """Orders of the spectrum [shape=(n_order,)], ``1 / revolutions`` apart."""
+        highest = min(self.highest_order, 0.5 * self.per_revolution)
+        return np.arange(int(highest * self.revolutions + 1e-9) + 1) / self.revolutions
+
+
+@dataclass(slots=True)
+class OrderSpectrumSum:
+    """Sums of order spectra; adding frames in another order or elsewhere changes nothing but the last digits.
+
+    ``power`` [shape=(n_channel, n_order)] sum of squared peak amplitudes, ``count`` [shape=(n_order,)] frames in it,
+    ``n_short`` frames that held too few revolutions or a speed that was not known all along.
+    """
+
+    frames: OrderFrames
+    n_channel: int
+    power: FloatArray = field(init=False)
+    count: npt.NDArray[np.int64] = field(init=False)
+    n_short: int = 0
+
+    def __post_init__(self) -> None:
+        n_order = self.frames.orders.size
+        self.power, self.count = np.zeros((self.n_channel, n_order)), np.zeros(n_order, dtype=np.int64)
+
+    def add(self, values: npt.NDArray[np.floating], time_s: FloatArray, turns: FloatArray) -> None:
+        """Take one frame of samples [shape=(n_channel, length)] with its instants and turns [shape=(length,) each]."""
+        plan = self.frames
+        n = plan.revolutions * plan.per_revolution
+        spare = turns[-1] - turns[0] - plan.revolutions
+        if not (np.isfinite(spare) and spare > 2.0 / plan.per_revolution and np.all(np.diff(turns) > 0.0)):
+            self.n_short += 1
+            return
+        first = int(np.searchsorted(turns, turns[0] + 0.5 * spare - 1.0 / plan.per_revolution, side="right")) - 1
+        last = int(np.searchsorted(turns, turns[-1] - 0.5 * spare + 1.0 / plan.per_revolution)) + 1
+        inner = slice(max(first, 0), last)
+        on = on_angle(np.asarray(values[:, inner], float), time_s[inner], turns[inner], plan.per_revolution)[:, :n]
+        if on.shape[-1] < n:
+            self.n_short += 1
+            return
+        _, amplitude = order_spectrum(on - on.mean(axis=-1, keepdims=True), plan.per_revolution)
+        # beyond a quarter of the rate the spline takes away; faster frames know nothing of the highest orders
+        speed = plan.revolutions / (time_s[inner][-1] - time_s[inner][0])
+        n_known = min(self.count.size, int(SPLINE_SHARE * plan.rate_hz / speed * plan.revolutions) + 1)
+        self.power[:, :n_known] += amplitude[:, :n_known] ** 2
+        self.count[:n_known] += 1
+
+    def merge(self, other: OrderSpectrumSum) -> None:
+        """Add what was gathered over other frames of the same plan."""
+        self.power += other.power
+        self.count += other.count
+        self.n_short += other.n_short
+
+    def amplitude(self) -> FloatArray:
+        """Root of the mean square of the peak amplitudes [shape=(n_channel, n_order)]; NaN where no frame reached."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.sqrt(np.where(self.count > 0, self.power / self.count, np.nan))

@@ -186,6 +186,29 @@ def test_the_map_is_kept_with_the_result_and_shows_the_order(tried):
         assert abs(frequency[np.nanargmax(amplitude[2, number])] - 2.0 * speed[number]) <= 4.0
 
 
+def test_the_order_spectrum_is_kept_with_the_result_and_reads_each_order(tried):
+    """Amplitudes are steady over the run: half order, first, second and fourth within 5 % of the true ones on z."""
+    from thrumline.storage import Archive
+
+    run, made, folder = tried
+    result = next(r["result_id"] for r in run.readings if r["part"] == "original")
+    with Archive.open(folder / "archive", role="reader") as archive:
+        store = archive.tree("results", result).zarr("spectra.zarr")
+        amplitude, order, count = (
+            store.array(name).read_all() for name in ("order_amplitude", "order", "order_count")
+        )
+    assert amplitude.shape == (3, order.size)
+    assert order[-1] == 12.0
+    # at 800 Hz the twelfth order is reached at the low speeds only
+    assert count[0] > 5 * count[-1] > 0
+    assert np.all(np.diff(count) <= 0)
+    for wanted in (0.5, 1.0, 2.0, 4.0):
+        true = made["original"].mean_amplitude(wanted)[2]
+        assert amplitude[2, np.flatnonzero(order == wanted)[0]] == pytest.approx(true, rel=0.05), wanted
+    between = np.abs(order - 3.0) < 0.3
+    assert amplitude[2, between].max() < 0.1 * made["original"].mean_amplitude(2.0)[2]
+
+
 def test_map_without_a_speed_is_empty_with_a_reason():
     from thrumline.pipeline.contracts import SpeedTrack
 
