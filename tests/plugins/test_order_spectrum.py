@@ -74,13 +74,23 @@ def test_orders_of_a_run_up_that_triples_its_speed_are_read_within_a_percent():
     assert amplitude_at(found, 1.75) == pytest.approx([0.0, 0.0], abs=1e-3)
 
 
-def test_orders_are_resolved_to_two_parts_in_the_revolutions_of_a_frame():
-    """Neighbours 2/32 of an order apart are two lines with a cell between them that is below either."""
-    found = read(motion(TRIPLED, {2.0: 1.0, 2.0 + 4 / 32: 1.0}))
+@pytest.mark.parametrize("phase", [0.0, 1.5, 3.0])
+def test_orders_two_parts_in_the_revolutions_apart_are_two_lines(phase):
+    """Hann at a distance of two cells is zero, at one cell a half: two lines of 1 read 1, and where the frames' phases
+    differ the cell between them reads the root of two quarters, 3 dB below either.
+    """
+    found = read(motion(TRIPLED, {2.0: 1.0}) + motion(TRIPLED + phase / 13.0, {2.0 + 2 / 32: 1.0}))
     assert np.diff(found.orders) == pytest.approx(1 / 32)
+    first, between, second = (amplitude_at(found, 2.0 + n / 32)[0] for n in (0, 1, 2))
+    assert (first, second) == (pytest.approx(1.0, rel=0.01), pytest.approx(1.0, rel=0.01))
+    assert between == pytest.approx(np.sqrt(0.5), rel=0.05)
+
+
+def test_orders_four_parts_in_the_revolutions_apart_have_nothing_between_them():
+    found = read(motion(TRIPLED, {2.0: 1.0, 2.0 + 4 / 32: 1.0}))
     first, between, second = (amplitude_at(found, 2.0 + n / 32)[0] for n in (0, 2, 4))
     assert (first, second) == (pytest.approx(1.0, rel=0.01), pytest.approx(1.0, rel=0.01))
-    assert between < 0.05
+    assert between < 0.01
     more = read(motion(TRIPLED, {2.0: 1.0}), stage=OrderSpectrumStage(OrderSpectrumSettings(revolutions=64)))
     assert np.diff(more.orders) == pytest.approx(1 / 64)
 
