@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
 import numpy as np
@@ -35,7 +35,7 @@ from ..pipeline.kernels.logged_speed import refined_offsets
 from ..pipeline.kernels.order_bands import firing_order, search_half_width
 from ..pipeline.kernels.rival_line import rival_line
 from ..pipeline.kernels.speed_search import prolonged, swept_lines, swept_range
-from ..pipeline.kernels.tachometer import pulse_speed, pulse_times, shows_pulses
+from ..pipeline.kernels.tachometer import pulse_speed, pulse_speed_std, recorded_pulses, shows_pulses
 from ..pipeline.kernels.zoom import ZoomPlan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
 
@@ -80,30 +80,6 @@ class TrackSettings(StageSettings):
 
 
 @dataclass(frozen=True)
-class Plan:
-    """What a pass will do: the zoom around the line (None without a frequency), and where speed comes from."""
-
-    rate_hz: float
-    channels: tuple[int, ...]
-    zoom: ZoomPlan
-    order: float | None
-    line_hz: float | None
-    search_hz: float
-    room_hz: float
-    hop_s: float
-    source: SpeedSource
-    given_time_s: FloatArray
-    given_speed_hz: FloatArray
-    part_frames: int | None
-    most_lost: float
-    logged_hz: float
-    sweep_hz: tuple[float, float] | None
-    """Frequency of the line as the record begins and ends, where it is looked for all the way between."""
-    why: Reason | None
-    """Why there is no line to follow, where speed could come from nothing else."""
-
-
-@dataclass(frozen=True)
 class Followed:
     """What came of one or several parts: track columns (time, speed, confidence, line and other level)."""
 
@@ -124,16 +100,65 @@ Offsets = list[tuple[FloatArray, FloatArray] | None]
 """Per part, the line's offset at each output and the confidence; None where the part has no line."""
 
 
-def given_speed(asides: Sequence[Aside], pulses_per_revolution: float) -> tuple[SpeedSource, FloatArray, FloatArray]:
-    """Source, times and speeds of a tachometer that shows pulses, else of a logged speed, else of nothing."""
+@dataclass(frozen=True)
+class GivenSpeed:
+    """Speed that a channel tells: instants and revolutions per second [shape=(n,) each], empty where none does."""
+
+    source: SpeedSource = "line"
+    time_s: FloatArray = field(default_factory=lambda: np.empty(0))
+    speed_hz: FloatArray = field(default_factory=lambda: np.empty(0))
+    placement_std_s: float = 0.0
+    """Standard uncertainty of one pulse's instant."""
+    relative_std: float = 0.0
+    """Relative standard uncertainty of a speed that pulses cause."""
+
+    def cycle_std(self, order: float, hop_s: float) -> float:
+        """Standard uncertainty of an order's cycles counted between two ends of a track with steps ``hop_s``.
+
+        At either end it is that of a pulse, and over the step in which the speed is held that of the speed and of
+        the usual wander.
+        """
+        line_hz = order * float(np.median(self.speed_hz))
+        wander = 0.25 * (hop_s / kernel.frame_seconds(line_hz)) ** 3 / 3.0
+        pulse, held = self.placement_std_s * line_hz, self.relative_std * line_hz * hop_s
+        return float(np.sqrt(2.0 * (pulse**2 + held**2 + wander)))
+
+
+def given_speed(asides: Sequence[Aside], pulses_per_revolution: float) -> GivenSpeed:
+    """What a tachometer that shows pulses tells, else a logged speed, else nothing."""
     for aside in asides:
         if aside.quantity == "tachometer" and shows_pulses(aside.times_s, aside.values):
-            return "tachometer", *pulse_speed(pulse_times(aside.times_s, aside.values), pulses_per_revolution)
+            pulses = recorded_pulses(aside.times_s, aside.values)
+            placed = pulses.placement_std_s
+            found = pulse_speed(pulses.times_s, pulses_per_revolution, placed)
+            return GivenSpeed("tachometer", *found, placed, pulse_speed_std(pulses.times_s, placed))
     for aside in asides:
         known = np.isfinite(aside.values) & (aside.values > 0)
         if aside.quantity == "speed" and known.sum() >= 2:
-            return "logged", aside.times_s[known], aside.values[known]
-    return "line", np.empty(0), np.empty(0)
+            return GivenSpeed("logged", aside.times_s[known], aside.values[known])
+    return GivenSpeed()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a pass will do: the zoom around the line (None without a frequency), and where speed comes from."""
+
+    rate_hz: float
+    channels: tuple[int, ...]
+    zoom: ZoomPlan
+    order: float | None
+    line_hz: float | None
+    search_hz: float
+    room_hz: float
+    hop_s: float
+    given: GivenSpeed
+    part_frames: int | None
+    most_lost: float
+    logged_hz: float
+    sweep_hz: tuple[float, float] | None
+    """Frequency of the line as the record begins and ends, where it is looked for all the way between."""
+    why: Reason | None
+    """Why there is no line to follow, where speed could come from nothing else."""
 
 
 class TrackAccumulator(Accumulator):
@@ -169,7 +194,7 @@ class TrackAccumulator(Accumulator):
         columns = [np.concatenate(column) for column in zip(*(item.columns for item in parts), strict=True)]
         good = [item for item in parts if item.reason is None]
         reason = None if good else parts[0].reason
-        source: SpeedSource = self.plan.source if reason is None else "none"
+        source: SpeedSource = self.plan.given.source if reason is None else "none"
         track = SpeedTrack(
             time_s=columns[0], speed_hz=columns[1], confidence=columns[2], source=source,
             order=self.plan.order if source != "none" else None, line_level=columns[3], other_level=columns[4],
@@ -198,7 +223,7 @@ class TrackAccumulator(Accumulator):
         rival: Offsets = [None] * len(parts)
         if plan.line_hz is None or plan.order is None:
             return found, rival, {}, plan.why
-        if plan.source != "line":
+        if plan.given.source != "line":
             found, extra = self._given(parts)
             return found, rival, extra, None
         long = [index for index, (_, part) in enumerate(parts) if part.n_out >= 8]
@@ -216,10 +241,14 @@ class TrackAccumulator(Accumulator):
         given = []
         for run, part in parts:
             time_s = self.starts[run] + line_levels.output_times(plan.zoom, part)
-            speed = np.interp(time_s, plan.given_time_s, plan.given_speed_hz)
+            # means, not picked values: pulses come faster than outputs, and each one's error is made up for by the next
+            told = (plan.given.speed_hz, plan.given.time_s)
+            speed = line_levels.mean_about(*told, time_s, 1.0 / plan.zoom.out_rate_hz)
             given.append(np.asarray(_order(plan) * speed - _line(plan)))
         extra: dict[str, Any] = {}
-        if plan.source == "logged" and min(part.n_out for _, part in parts) >= 8:
+        if plan.given.source == "tachometer":
+            extra = {"cycle_std": plan.given.cycle_std(_order(plan), plan.hop_s)}
+        elif min(part.n_out for _, part in parts) >= 8:
             signals = tuple(part.baseband[0] for _, part in parts)
             refined = refined_offsets(signals, plan.zoom.out_rate_hz, given, _line(plan), plan.logged_hz)
             given, extra = refined if refined is not None else (given, {})
@@ -311,8 +340,8 @@ class TrackAccumulator(Accumulator):
         total = line_levels.total_square(plan.zoom, part, grid)
         if offset is None:
             speed: FloatArray = np.full(n, np.nan)
-            if plan.given_time_s.size:
-                speed = np.interp(start_s + grid, plan.given_time_s, plan.given_speed_hz)
+            if plan.given.time_s.size:
+                speed = np.interp(start_s + grid, plan.given.time_s, plan.given.speed_hz)
             return np.asarray(start_s + grid), speed, np.zeros(n), np.full(n, np.nan), np.sqrt(total)
         at = line_levels.output_times(plan.zoom, part)
         confidence = np.interp(grid, at, offset[1])
@@ -352,7 +381,8 @@ def _no_line_to_follow(
     if line_hz is None:
         return Reason(
             ReasonCode.NO_SPEED,
-            "neither cylinders (or firing_order) with rpm, nor a tachometer with pulses, nor a logged speed, is given",
+            "neither cylinders (or firing_order) with rpm, nor a tachometer with pulses (three or more, few of them "
+            "shorter than a sample), nor a logged speed, is given",
         )
     if half_hz is None:
         detail = (
@@ -378,7 +408,7 @@ class TrackSpeed(Estimator[TrackSettings]):
 
     name = "track"
     makes = "track"
-    numeric_version = 1
+    numeric_version = 2
     Settings = TrackSettings
     uses_facts = ("cylinders", "strokes", "firing_order", "rpm")
 
@@ -410,7 +440,8 @@ class TrackSpeed(Estimator[TrackSettings]):
             raise SchemaError("stage 'track' needs the sampling rate", found="none", todo="open it on a read signal")
         facts = context.facts
         order = firing_order(facts.get("cylinders"), facts.get("strokes"), facts.get("firing_order"))
-        source, times, speeds = given_speed(context.asides, self.settings.pulses_per_revolution)
+        given = given_speed(context.asides, self.settings.pulses_per_revolution)
+        speeds = given.speed_hz
         sweep = None if speeds.size or order is None else _sweep(self.settings.sweep_rpm, order)
         nominal = float(np.median(speeds)) if speeds.size else _nominal(context.facts)
         line = order * nominal if order is not None and nominal is not None else None
@@ -434,7 +465,7 @@ class TrackSpeed(Estimator[TrackSettings]):
         part = max(1, round(self.settings.part_s * zoom.out_rate_hz)) if long else None
         most_lost = self.settings.most_lost
         return Plan(
-            rate, channels, zoom, order, line, search, room, hop_s, source, times, speeds, part, most_lost,
+            rate, channels, zoom, order, line, search, room, hop_s, given, part, most_lost,
             0.01 * self.settings.logged_percent * (line or 0.0), sweep, why,
         )
 
