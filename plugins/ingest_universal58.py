@@ -29,7 +29,7 @@ from ..pipeline.contracts import (
     Source,
     hookimpl,
 )
-from ..pipeline.contracts.labels import Column, channel_head, column_of, with_axes, with_unit
+from ..pipeline.contracts.labels import Column, channel_head, column_of, names_accelerations, with_axes, with_unit
 from ..pipeline.kernels.clock import clock_fit
 
 MARK = "    -1"
@@ -247,16 +247,22 @@ def _columns(members: list[_Function], mapping: ChannelMapping) -> list[Column]:
         quantity = known.quantity if known.unit is not None else function.quantity
         name = function.label or f"c{i + 1}"
         numbered.append(replace(known, number=i + 1, name=name, quantity=quantity))
-    directions = [_AXES.get(abs(function.direction), "") for function in members]
-    told = [axis for axis, column in zip(directions, numbered, strict=True) if column.quantity == "acceleration"]
-    if mapping.axes or not all(told) or len(set(told)) < len(told) or not told:
-        columns = with_axes(numbered, numbered, mapping)
-    else:
+    said = {axis.column for axis in mapping.axes}
+    directions = ["" if i + 1 in said else _AXES.get(abs(f.direction), "") for i, f in enumerate(members)]
+    told = [
+        axis for axis, column in zip(directions, numbered, strict=True)
+        if column.quantity == "acceleration" and column.number not in said
+    ]  # fmt: skip
+    columns = numbered
+    by_node = bool(told) and all(told) and len(set(told)) == len(told) and not names_accelerations(mapping)
+    if by_node:
         columns = [
             replace(c, axis=axis, position=mapping.position, sign=1 if f.direction > 0 else -1)
-            if c.quantity == "acceleration" else c
+            if c.quantity == "acceleration" and axis else c
             for c, axis, f in zip(numbered, directions, members, strict=True)
         ]  # fmt: skip
+    if mapping.axes or not by_node:
+        columns = with_axes(columns, numbered, mapping)
     return [with_unit(column, mapping) for column in columns]
 
 

@@ -151,6 +151,7 @@ def is_time_name(column: Column) -> bool:
 def with_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: ChannelMapping) -> list[Column]:
     """The columns of numbers with their axes: by the mapping, or by their names.
 
+    A mapping that names a tachometer or a microphone and no acceleration leaves these to their own names.
     ``numbered`` are all columns that count as c1, c2 ...; ``data`` those of them that hold numbers.
 
     Raises
@@ -160,7 +161,41 @@ def with_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: Chann
     """
     if not data:
         raise ReaderRefusal(ReasonCode.NOT_NUMERIC, "no column of numbers besides the time")
-    return _mapped_axes(data, numbered, mapping) if mapping.axes else _named_axes(data, mapping.position)
+    if not mapping.axes:
+        return _named_axes(data, mapping.position)
+    mapped = _mapped_axes(data, numbered, mapping)
+    return mapped if names_accelerations(mapping) else _with_the_rest(mapped, mapping)
+
+
+def names_accelerations(mapping: ChannelMapping) -> bool:
+    """Whether ``axes`` says of any column that it is an acceleration; else it speaks of what stands beside them."""
+    return any(axis.axis not in (SOUND_AXIS, TACHOMETER_AXIS) for axis in mapping.axes)
+
+
+def _with_the_rest(mapped: list[Column], mapping: ChannelMapping) -> list[Column]:
+    """Columns of which ``axes`` names none as acceleration, the others with the axes of their own names."""
+    said = {axis.column for axis in mapping.axes}
+    rest = [column for column in mapped if column.number not in said]
+    if any(column.axis for column in rest) or not _expects_accelerations(rest, mapping):
+        return mapped
+    try:
+        own = {column.cell: column for column in _named_axes(rest, mapping.position)}
+    except ReaderRefusal:
+        beside = " ".join(axis.as_text() for axis in mapping.axes)
+        asked = f"axes {beside!r} name no acceleration: which of the others are x, y, z"
+        raise _unclear_axes(asked, rest, beside) from None
+    return [own.get(column.cell, column) for column in mapped]
+
+
+def _expects_accelerations(rest: Sequence[Column], mapping: ChannelMapping) -> bool:
+    """Pulses are never a capture of their own; a microphone may be one, beside columns that nobody asked for.
+
+    Nor is a position left blank, because every microphone has its own, one for accelerations.
+    """
+    if any(axis.axis == TACHOMETER_AXIS for axis in mapping.axes):
+        return bool(rest)
+    placed = bool(mapping.position) or not all(axis.position for axis in mapping.axes)
+    return placed and any(column.quantity == "acceleration" for column in rest)
 
 
 def _mapped_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: ChannelMapping) -> list[Column]:
@@ -237,10 +272,11 @@ def _named_axes(data: Sequence[Column], position: str) -> list[Column]:
     ]  # fmt: skip
 
 
-def _unclear_axes(asked: str, columns: Sequence[Column]) -> ReaderRefusal:
+def _unclear_axes(asked: str, columns: Sequence[Column], beside: str = "") -> ReaderRefusal:
     listed = ", ".join(f"c{column.number} {column.name!r}" for column in columns)
     places = [f"c{column.number}" for column in columns[:3]]
     example = " ".join(f"{axis}=+{place}" for axis, place in zip("xyz", places, strict=False))
+    example = f"{example} {beside}".strip()
     return ReaderRefusal(
         ReasonCode.AMBIGUOUS, asked, found=f"columns {listed}",
         todo=f"fill column 'axes' of the captures table, for example {example}",
