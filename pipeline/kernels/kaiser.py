@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 from scipy import special
@@ -32,11 +34,21 @@ def kaiser_lowpass(length: int, cutoff_hz: float, rate_hz: float, stop_db: float
 
     The ideal impulse response under a Kaiser window (the window method).
     """
-    place = np.arange(length) - 0.5 * (length - 1)
     width = 2.0 * cutoff_hz / rate_hz
+    # window and response are even about the middle: one half is worked out
+    place, taper = _half_taper(length, stop_db)
+    right = width * np.sinc(width * place) * taper
+    taps = np.concatenate([right[::-1][: length // 2], right])
+    return np.asarray(taps / taps.sum())
+
+
+@lru_cache(maxsize=4)
+def _half_taper(length: int, stop_db: float) -> tuple[FloatArray, FloatArray]:
+    """Places from the middle on, and the window there [shape=(length - length // 2,) each]."""
+    place: FloatArray = (np.arange(length) - 0.5 * (length - 1))[length // 2 :]
     beta = kaiser_beta(stop_db)
     inside = np.clip(1.0 - (place / max(0.5 * (length - 1), 0.5)) ** 2, 0.0, None)
     # np.kaiser sums the same series in Python, at ten times the cost
-    taper = special.i0(beta * np.sqrt(inside)) / special.i0(beta)
-    taps = width * np.sinc(width * place) * taper
-    return np.asarray(taps / taps.sum())
+    taper = np.asarray(special.i0(beta * np.sqrt(inside)) / special.i0(beta), dtype=np.float64)
+    place.flags.writeable = taper.flags.writeable = False
+    return place, taper

@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 from scipy.ndimage import median_filter
 
 from .line_confidence import offsets_with_confidence
 from .logged_speed import refined_offsets
+from .natural_spline import NaturalSpline
 from .rival_line import LEAST_POWER
 from .speed_track import (
     HOPS_PER_FRAME,
@@ -205,7 +205,7 @@ def _along(path: LinePath, n: int, rate_hz: float) -> FloatArray:
     t = np.arange(n) / rate_hz
     if path.time_s.size < 2 * END_FRAMES:
         return np.asarray(np.interp(t, path.time_s, path.offset_hz))
-    along = CubicSpline(path.time_s, path.offset_hz, bc_type="natural")(t)
+    along = NaturalSpline(path.time_s, path.offset_hz)(t)
     for beyond, frames in ((t < path.time_s[0], slice(END_FRAMES)), (t > path.time_s[-1], slice(-END_FRAMES, None))):
         along[beyond] = np.polyval(np.polyfit(path.time_s[frames], path.offset_hz[frames], 1), t[beyond])
     return np.asarray(along)

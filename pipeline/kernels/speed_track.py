@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
-from scipy.interpolate import CubicSpline
 from scipy.ndimage import convolve1d, uniform_filter1d
 
+from .natural_spline import NaturalSpline
 from .quantiles import row_medians
 from .windows import hann_within
 
@@ -313,12 +313,11 @@ def path_cycles(path: LinePath, n: int, rate_hz: float) -> FloatArray:
     if path.time_s.size < 4:
         offset = np.interp(t, path.time_s, path.offset_hz)
         return np.asarray(np.cumsum(offset) / rate_hz)
-    spline = CubicSpline(path.time_s, path.offset_hz, bc_type="natural").antiderivative()
     inside = np.clip(t, path.time_s[0], path.time_s[-1])
     # beyond the first and last frame the speed is held: a cubic would run away
     before = np.minimum(t - path.time_s[0], 0.0) * path.offset_hz[0]
     after = np.maximum(t - path.time_s[-1], 0.0) * path.offset_hz[-1]
-    return np.asarray(spline(inside) + before + after)
+    return np.asarray(NaturalSpline(path.time_s, path.offset_hz).integral(inside) + before + after)
 
 
 def joined_channel(
