@@ -45,7 +45,7 @@ def kaiser_lowpass(length: int, cutoff_hz: float, rate_hz: float, stop_db: float
 @lru_cache(maxsize=4)
 def _half_taper(length: int, stop_db: float) -> tuple[FloatArray, FloatArray]:
     """Places from the middle on, and the window there [shape=(length - length // 2,) each]."""
-    place: FloatArray = (np.arange(length) - 0.5 * (length - 1))[length // 2 :]
+    place = np.asarray((np.arange(length) - 0.5 * (length - 1))[length // 2 :], dtype=np.float64)
     beta = kaiser_beta(stop_db)
     inside = np.clip(1.0 - (place / max(0.5 * (length - 1), 0.5)) ** 2, 0.0, None)
     # np.kaiser sums the same series in Python, at ten times the cost
