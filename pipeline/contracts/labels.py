@@ -213,13 +213,7 @@ def _mapped_axes(data: Sequence[Column], numbered: Sequence[Column], mapping: Ch
         if axis.column in chosen:
             raise _unclear_axes(f"axes use column c{axis.column} twice", numbered)
         chosen[axis.column] = axis
-    columns = [_on_axis(column, chosen.get(column.number), mapping.position) for column in data]
-    if any(axis.axis not in (SOUND_AXIS, TACHOMETER_AXIS) for axis in mapping.axes):
-        return columns
-    # no direction is named: what the file itself calls accelerations keeps its own
-    rest = [column for column in columns if column.number not in chosen and column.quantity == "acceleration"]
-    named = {column.number: column for column in (_named_axes(rest, mapping.position) if rest else [])}
-    return [named.get(column.number, column) for column in columns]
+    return [_on_axis(column, chosen.get(column.number), mapping.position) for column in data]
 
 
 def _on_axis(column: Column, axis: AxisSource | None, position: str) -> Column:

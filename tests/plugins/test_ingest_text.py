@@ -272,29 +272,6 @@ def test_two_named_axes_are_enough(tmp_path):
     assert [channel.axis for channel in head.groups[0].channels] == ["x", "z"]
 
 
-@pytest.mark.parametrize(("wanted", "quantity"), [("tacho=+c4", "tachometer"), ("p=+c4", "pressure")])
-def test_axes_that_name_no_direction_leave_the_accelerations_their_own(tmp_path, wanted, quantity):
-    """Only the pickup or the microphone is told; x, y and z stand in the header and go on to be x, y and z."""
-    text = "x_g,y_g,z_g,aux_V\n" + "".join(f"{a},{b},{c},{a}\n" for a, b, c in ROWS)
-    mapping = ChannelMapping(
-        position="seat rail", axes=(AxisSource.from_text(wanted),), sample_rate_hz=100, sensitivity=(("p", 20.0),)
-    )
-    head, _ = read_text(tmp_path, text, mapping)
-    channels = {channel.name: channel for group in head.groups for channel in group.channels}
-    assert [(channels[f"{axis}_g"].axis, channels[f"{axis}_g"].position) for axis in "xyz"] == [
-        (axis, "seat rail") for axis in "xyz"
-    ]
-    assert channels["aux_V"].quantity == quantity
-
-
-def test_two_accelerations_without_names_beside_a_tachometer_are_ambiguous(tmp_path):
-    """Which of them is x and which z is for the table to say."""
-    text = "one_g,other_g,aux_V\n" + "".join(f"{a},{b},{c}\n" for a, b, c in ROWS)
-    mapping = ChannelMapping(axes=(AxisSource.from_text("tacho=+c3"),), sample_rate_hz=100)
-    with pytest.raises(ReaderRefusal, match="which columns are acceleration along x, y, z"):
-        read_text(tmp_path, text, mapping)
-
-
 def test_turn_rates_are_not_taken_for_acceleration(tmp_path):
     text = "ax_g,ay_g,az_g,gx,gy,gz,mag_x\n" + "".join(f"{a},{b},{c},1,2,3,4\n" for a, b, c in ROWS)
     head, _ = read_text(tmp_path, text, ChannelMapping(sample_rate_hz=100))
