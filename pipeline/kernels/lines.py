@@ -87,8 +87,8 @@ def noise_floor(
         count[count < size // 6] = size
         stretches = np.where(free[places] | (count == size)[:, None], stretches, np.inf)
     ranks = np.rint(FLOOR_QUANTILE * (count - 1)).astype(np.int64)
-    ordered = np.partition(stretches, np.unique(ranks), axis=-1)
-    low = np.take_along_axis(ordered, np.broadcast_to(ranks[None, :, None], (*ordered.shape[:2], 1)), axis=-1)[..., 0]
+    # rows as short as these are sorted in a third of the time that finding several ranks takes
+    low = np.sort(stretches, axis=-1)[:, np.arange(starts.size), ranks]
     # a quantile of chi square costs a microsecond, and most stretches have as many bins as the next
     counts, which = np.unique(count, return_inverse=True)
     shares = (np.rint(FLOOR_QUANTILE * (counts - 1)) + 0.5) / counts

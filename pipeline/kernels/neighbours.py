@@ -22,7 +22,6 @@ from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
-IntArray = npt.NDArray[np.intp]
 
 STICKS_OUT = 14.0
 """A beat must be this unlikely by chance, in natural logarithms: one cell in a million is, and one in a thousand
@@ -144,15 +143,12 @@ def _strongest(
     longest_s = max(run.span_s for run in runs)
     rate = (runs[0].time_s.size - 1) / (runs[0].time_s[-1] - runs[0].time_s[0])
     n_fft = fft.next_fast_len(int(2 * longest_s * rate) + 2)
-    offsets = fft.fftfreq(n_fft, 1.0 / rate)
-    band = np.flatnonzero(np.abs(offsets) <= highest_hz)
-    # transforms begin at 0 Hz; what lies below it comes last
-    below = offsets[band] < 0.0
-    band = band[~below] if clock == "angle" else np.concatenate([band[below], band[~below]])
-    weighed = [_weighed_cells(run, clock, n_fft, band, level) for run in runs]
+    last = min(int(highest_hz * n_fft / rate), (n_fft - 1) // 2)
+    first = 0 if clock == "angle" else -last
+    weighed = [_weighed_cells(run, clock, n_fft, (first, last), level) for run in runs]
     power = np.asarray(sum(item[0] for item in weighed))
     products = sum(item[2] for item in weighed)
-    offset = offsets[band]
+    offset = np.arange(first, last + 1) * (rate / n_fft)
     allowed = np.abs(offset) >= SLOWEST_CELLS / longest_s
     if allowed.sum() < 8 or products <= 0.0:
         return _Candidate(0.0, 0.0, clock, 0.0)
@@ -168,9 +164,10 @@ def _strongest(
 
 
 def _weighed_cells(
-    run: Squares, clock: Literal["angle", "time"], n_fft: int, band: IntArray, level: FloatArray
+    run: Squares, clock: Literal["angle", "time"], n_fft: int, band: tuple[int, int], level: FloatArray
 ) -> tuple[FloatArray, float, float]:
-    """Channels' power in the cells of ``band``, weighed and summed; the sum of weights, and that of their products.
+    """Channels' power in the cells from ``band[0]`` (from 0 Hz, or below it) to ``band[1]``, weighed and summed; the
+    sum of weights, and that of their products.
 
     The products count two channels by their squared coherence away from what sticks out: an amplitude that
     wanders moves all channels alike, and they are then no better than one.
@@ -185,13 +182,17 @@ def _weighed_cells(
     scale = np.maximum(row_medians(power), 1e-300)
     weight = run.span_s * level**2 / scale
     weight = weight / max(float(np.sum(level**2 / scale)), 1e-300)
-    white = cells[:, band] / np.sqrt(scale)[:, None]
-    total = np.sum(np.abs(white) ** 2, axis=0)
+    # transforms begin at 0 Hz; what lies below it comes last
+    below = slice(n_fft + band[0], n_fft)
+    inside = np.concatenate([cells[:, below], cells[:, : band[1] + 1]], axis=-1)
+    white = inside / np.sqrt(scale)[:, None]
+    each = white.real**2 + white.imag**2
+    total = each.sum(axis=0)
     calm = white[:, total <= FLOOR_CELLS * row_medians(total)]
-    cross = np.abs(np.einsum("in,jn->ij", calm, calm.conj())) ** 2
+    cross = np.abs(calm @ calm.conj().T) ** 2
     own = np.maximum(np.sqrt(np.diag(cross)), 1e-100)
     products = float(np.sum(np.outer(weight, weight) * cross / np.outer(own, own)))
-    return np.asarray(np.sum(power[:, band] / scale[:, None] * weight[:, None], axis=0)), float(weight.sum()), products
+    return np.asarray(weight @ each), float(weight.sum()), products
 
 
 def _refined(offset: FloatArray, power: FloatArray, peak: int) -> float:

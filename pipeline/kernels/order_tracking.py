@@ -7,6 +7,7 @@ that it cannot follow, spreads the line inside the band and takes nothing away. 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
+IntArray = npt.NDArray[np.intp]
 
 
 def revolutions(time_s: FloatArray, track_time_s: FloatArray, speed_hz: FloatArray) -> FloatArray:
@@ -62,12 +64,23 @@ class BandPlan:
 class StoppedRun:
     """One run of an order's baseband that the track has stopped [shape=(n_channel, n)].
 
-    ``time_s``, ``cycles`` [shape=(n,)]: instants, and the order's cycles relative to any constant frequency.
+    ``time_s``, ``cycles`` [shape=(n,)]: instants, and the order's cycles relative to any constant frequency. Its
+    transforms are kept: band, floor and following are read from the same two.
     """
 
     values: ComplexArray
     time_s: FloatArray
     cycles: FloatArray
+
+    @cached_property
+    def spectrum(self) -> ComplexArray:
+        """Its transform [shape=(n_channel, n)]."""
+        return np.asarray(fft.fft(self.values, axis=-1))
+
+    @cached_property
+    def tapered(self) -> ComplexArray:
+        """Its transform under a Hann window [shape=(n_channel, n)]."""
+        return np.asarray(fft.fft(self.values * hann_within(self.time_s.size), axis=-1))
 
 
 @dataclass(frozen=True)
@@ -242,11 +255,12 @@ def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
     """
     still, moving = 0.0, 0.0
     for run in runs:
-        window = hann_within(run.time_s.size) / np.sqrt(floor)[:, None]
+        window = hann_within(run.time_s.size)
         rate = (run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0])
-        free = run.values * np.exp(2j * np.pi * (run.cycles - rate * run.time_s))
-        stood, went = (np.sum(np.abs(fft.fft(v * window, axis=-1)) ** 2, axis=0) for v in (run.values, free))
-        still += float(np.max(stood[[0, 1, 2, -1, -2]]))
+        free = run.values * (window * np.exp(2j * np.pi * (run.cycles - rate * run.time_s)))
+        stood = np.sum(_power(run.tapered[:, [0, 1, 2, -1, -2]]) / floor[:, None], axis=0)
+        went = np.sum(_power(np.asarray(fft.fft(free, axis=-1))) / floor[:, None], axis=0)
+        still += float(np.max(stood))
         moving += float(np.max(went))
     return still >= 0.7 * moving
 
@@ -255,20 +269,19 @@ def _without_floor(
     held: FloatArray, runs: list[StoppedRun], plan: BandPlan
 ) -> tuple[FloatArray, FloatArray, float]:
     """Mean square held in the band less the floor's share, the floor's one-sided density, and the Hz it rests on."""
-    found = [_floor_cells(run.values, plan) for run in runs]
+    found = [_floor_cells(run, plan) for run in runs]
     cells, at = (np.concatenate(column, axis=-1) for column in zip(*found, strict=True))
     beside = floor_beside(cells, at)
     # cells of a record of span T are 1/T wide: this is the band's width as its cells cover it
-    inside = sum(_n_inside(run.time_s.size, plan) for run in runs) * plan.rate_hz
+    inside = sum(_inside(run.time_s.size, plan.half_band_hz, plan).size for run in runs) * plan.rate_hz
     total = held - beside.density * inside / sum(run.time_s.size for run in runs)
     return total, 0.5 * beside.density, beside.share * 2.0 * (plan.floor_to_hz - plan.floor_from_hz)
 
 
 def _held_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
     """Mean square in the band [shape=(n_channel,)]."""
-    power = np.abs(fft.fft(run.values, axis=-1) / run.time_s.size) ** 2
-    inside = np.abs(fft.fftfreq(run.time_s.size, 1.0 / plan.rate_hz)) <= plan.half_band_hz
-    return np.asarray(power[:, inside].sum(axis=-1))
+    inside = _inside(run.time_s.size, plan.half_band_hz, plan)
+    return np.asarray(_power(run.spectrum[:, inside]).sum(axis=-1) / run.time_s.size**2)
 
 
 def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
@@ -339,29 +352,35 @@ def _of_pair(beat: Beat, without: FloatArray, pair: Sides) -> Beat:
 
 def _band_square(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> FloatArray:
     """Squared amplitude of what the band holds, over time [shape=(n_channel, n)]."""
-    held = _in_band(run, half_band_hz, plan)
-    return np.asarray(held.real**2 + held.imag**2)
+    return _power(_in_band(run, half_band_hz, plan))
 
 
 def _in_band(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> ComplexArray:
     """What the band holds [shape=(n_channel, n)]."""
-    spectrum = fft.fft(run.values, axis=-1)
-    spectrum[:, np.abs(fft.fftfreq(run.time_s.size, 1.0 / plan.rate_hz)) > half_band_hz] = 0.0
-    return np.asarray(fft.ifft(spectrum, axis=-1))
+    inside = _inside(run.time_s.size, half_band_hz, plan)
+    held = np.zeros_like(run.spectrum)
+    held[:, inside] = run.spectrum[:, inside]
+    return np.asarray(fft.ifft(held, axis=-1, overwrite_x=True))
 
 
-def _n_inside(n: int, plan: BandPlan) -> int:
-    """Cells the band holds in a record of ``n`` samples."""
-    return int(np.sum(np.abs(fft.fftfreq(n, 1.0 / plan.rate_hz)) <= plan.half_band_hz))
+def _power(values: ComplexArray) -> FloatArray:
+    """Squared modulus [shape of ``values``]; by way of the modulus a root would be drawn for nothing."""
+    return np.asarray(values.real**2 + values.imag**2)
 
 
-def _floor_cells(run: ComplexArray, plan: BandPlan) -> tuple[FloatArray, FloatArray]:
+def _inside(n: int, half_band_hz: float, plan: BandPlan) -> IntArray:
+    """Cells of the band in a transform of ``n`` samples, counted from 0 Hz either way."""
+    last = min(int(half_band_hz * n / plan.rate_hz), (n - 1) // 2)
+    return np.arange(-last, last + 1)
+
+
+def _floor_cells(run: StoppedRun, plan: BandPlan) -> tuple[FloatArray, FloatArray]:
     """Density cells beside the band [shape=(n_channel, n_cell), |baseband|**2 per Hz], Hann window; their offsets."""
-    window = hann_within(run.shape[-1])
-    power = np.abs(fft.fft(run * window, axis=-1)) ** 2 / (np.sum(window**2) * plan.rate_hz)
-    offset = fft.fftfreq(run.shape[-1], 1.0 / plan.rate_hz)
-    beside = (np.abs(offset) > plan.floor_from_hz) & (np.abs(offset) <= plan.floor_to_hz)
-    return np.asarray(power[:, beside]), offset[beside]
+    n = run.time_s.size
+    first, last = (int(edge_hz * n / plan.rate_hz) for edge_hz in (plan.floor_from_hz, plan.floor_to_hz))
+    beside = np.concatenate([np.arange(-min(last, n // 2), -first), np.arange(first + 1, min(last, (n - 1) // 2) + 1)])
+    scale = np.sum(hann_within(n) ** 2) * plan.rate_hz
+    return _power(run.tapered[:, beside]) / scale, beside * (plan.rate_hz / n)
 
 
 def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray, int]:
