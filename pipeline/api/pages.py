@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -17,6 +17,7 @@ from ..contracts.units import MILLI_G
 from ..execution.results import SPECTRA_STORE, levels_of
 from ..host import Host
 from ..kernels import axes
+from ..kernels.standing_orders import standing_orders
 from ..report import ReportDocuments, write_report
 from ..study import Outcome, Study
 
@@ -50,7 +51,8 @@ class Pages:
             over_platforms=[item.as_json() for item in outcome.over_platforms],
             notes=list(outcome.notes),
             sentences=list(outcome.sentences),
-            spectra=_page_spectra(trees, captures),
+            spectra=_page_spectra(trees, captures, page_spectrum),
+            order_spectra=_page_spectra(trees, captures, page_order_spectrum),
             provenance=_provenance(self),
             sections=_sections(self.host, captures, readings, outcome),
         )
@@ -66,12 +68,14 @@ def _sections(host: Host, captures: Any, readings: Any, outcome: Outcome) -> lis
 
 
 def _page_spectra(
-    trees: Mapping[str, Tree | None], captures: Sequence[dict[str, Any]]
+    trees: Mapping[str, Tree | None],
+    captures: Sequence[dict[str, Any]],
+    found_in: Callable[[Tree | None, str], dict[str, Any] | None],
 ) -> dict[str, dict[str, Any]]:
     spectra: dict[str, dict[str, Any]] = {}
     for entry in captures:
         if entry["state"] == "fit" and entry["result_id"]:
-            found = page_spectrum(trees[entry["result_id"]], entry["position"])
+            found = found_in(trees[entry["result_id"]], entry["position"])
             if found is not None:
                 spectra[f"{entry['capture_id']}/{entry['position']}"] = found
     return spectra
@@ -97,6 +101,30 @@ def page_spectrum(tree: Tree | None, position: str) -> dict[str, Any] | None:
         "frequency": np.round(frequency[keep], 4),
         "amplitude": np.round(amplitude[keep], 4),
         "lines": lines[:8],
+    }
+
+
+def page_order_spectrum(tree: Tree | None, position: str) -> dict[str, Any] | None:
+    """The rss order spectrum of one position in mg as a run-up keeps it, and the orders that stand out of it."""
+    if tree is None or not (tree.path / SPECTRA_STORE / "order_amplitude").exists():
+        return None
+    store = tree.zarr(SPECTRA_STORE)
+    kept = store.array("order_amplitude")
+    channels = kept.attrs["channels"]
+    chosen = [
+        i for i, c in enumerate(channels) if c["position"] == position and c["quantity"] == "acceleration"
+    ]
+    if not chosen:
+        return None
+    order = store.array("order").read_all()
+    amplitude = axes.root_sum_square(np.square(kept.read_all()[chosen].astype(np.float64))) / MILLI_G
+    # no order is at zero: each frame's mean was taken out
+    lines = zip(*standing_orders(order, amplitude), strict=True)
+    return {
+        "order": order[1:],
+        "amplitude": np.round(amplitude[1:], 4),
+        "revolutions": int(kept.attrs["revolutions"]),
+        "lines": [{"order": float(at), "amplitude_mg": float(height)} for at, height in lines][:8],
     }
 
 

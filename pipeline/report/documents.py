@@ -29,6 +29,9 @@ class ReportDocuments:
     spectra
         By capture id (or ``capture id/position``): ``frequency`` [Hz], ``amplitude`` [mg peak, rss], ``lines``
         ``[{frequency_hz, name, amplitude_mg}]``.
+    order_spectra
+        Likewise, of run-ups: ``order`` [cycles per revolution], ``amplitude`` [mg peak, rss], ``revolutions`` of a
+        frame, ``lines`` ``[{order, amplitude_mg}]``, highest first.
     provenance
         ``command`` and any further plain facts (study hash, versions, recipe, archive).
     sections
@@ -43,6 +46,7 @@ class ReportDocuments:
     sentences: Sequence[str] = ()
     notes: Sequence[str] = ()
     spectra: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    order_spectra: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     provenance: Mapping[str, Any] = field(default_factory=dict)
     sections: Sequence[tuple[str, str]] = ()
 

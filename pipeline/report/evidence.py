@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import zip_longest
 from typing import Any
 
 from ..study.decibels import DECIBEL
@@ -12,10 +11,11 @@ from .evidence_views import CaptureLine, LineRow, Pair, PlaceView, ReadingRow, V
 from .level_strips import level_strip_for
 from .marks import code_words, mark_of, plain_reason, plain_reasons
 from .numbers import Figure, decimals_for, fixed
+from .order_panels import OrderPanels, panel_title
 from .packed_spectra import packed
 from .small_spectra import Panel, axes_for, curve_path, line_names, top_frequency
 from .strips import change_keys, change_unit
-from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words
+from .tables_of_study import Entry, Numbered, Place, StudyTables, natural, place_of, place_words, repeat_words
 
 _MOST_READINGS = 600
 """Above this the page prints only the readings that carry verdicts; readings.json beside it has them all."""
@@ -49,6 +49,7 @@ class EvidenceSheet:
         ]
         """Fitness lines of all captures, in the order of the table."""
         self._many = n_readings > _MOST_READINGS
+        self._orders = OrderPanels(tables, self._curve_points)
 
     def places(self) -> list[PlaceView]:
         """Every place with a verdict, in the order of the file."""
@@ -61,6 +62,7 @@ class EvidenceSheet:
         drawn = [(item, found) for item in captures if (found := self.tables.spectrum(item.entry))]
         drawn = [(item, found) for item, found in drawn if item.entry.get("state") == "fit"]
         axes = axes_for([found for _, found in drawn], self._top_hz) if drawn else None
+        orders = self._orders.place(place)
         return PlaceView(
             anchor=f"place-{number}",
             platform=place[0],
@@ -73,6 +75,7 @@ class EvidenceSheet:
             if axes
             else (),
             lines=tuple(_line_row(item.entry, found) for item, found in drawn),
+            orders=orders,
             readings=(rows := self._readings(place)),
             readings_left=len(self.tables.readings_at.get(place, ())) - len(rows),
             captures=tuple(self.lines[item.number] for item in captures),
@@ -94,6 +97,7 @@ class EvidenceSheet:
             values=tuple(values),
             reasons=plain_reasons(entry.get("reasons", ())),
             panels=self._panels(place, *sides),
+            order_panels=self._orders.panels(place, *sides),
             enlarge=self._enlarge(place, sides),
         )
 
@@ -129,18 +133,9 @@ class EvidenceSheet:
             reasons=plain_reasons(reason for reason in entry.get("reasons", ()) if reason not in told),
         )
 
-    def _first_takes(self, place: Place, part: str) -> list[Numbered]:
-        """One capture a repeat: the first of its takes that has a spectrum."""
-        first: dict[str, Numbered] = {}
-        for item in self.tables.fit_captures(place, part):
-            if self.tables.spectrum(item.entry) is not None:
-                first.setdefault(str(item.entry.get("repeat", "")), item)
-        return list(first.values())
-
     def _panels(self, place: Place, baseline: str, candidate: str) -> tuple[Panel, ...]:
-        behind, front = self._first_takes(place, baseline), self._first_takes(place, candidate)
-        pairs = list(zip_longest(front, behind[: len(front)], fillvalue=behind[-1] if behind else None))
-        return tuple(self._panel(item, under, baseline, candidate) for item, under in pairs if item is not None)
+        pairs = self.tables.side_by_side(place, (baseline, candidate), self.tables.spectrum)
+        return tuple(self._panel(item, under, baseline, candidate) for item, under in pairs)
 
     def _panel(self, item: Numbered, under: Numbered | None, baseline: str, candidate: str) -> Panel:
         spectrum = self.tables.spectrum(item.entry) or {}
@@ -152,10 +147,9 @@ class EvidenceSheet:
             for line in strongest
         )
         repeat = str(item.entry.get("repeat", ""))
-        title = f"Repeat {repeat}" + (f"; behind it {baseline}, repeat {under.entry.get('repeat')}" if under else "")
         label = f"Spectrum of {candidate}, repeat {repeat}" + (f", over {baseline}" if under else "")
         return Panel(
-            title=title,
+            title=panel_title(item, under, baseline),
             curve=f"k{item.number}",
             behind=f"k{under.number}" if under else None,
             names=line_names(lines, self._top_hz),
@@ -164,7 +158,10 @@ class EvidenceSheet:
 
     def _enlarge(self, place: Place, sides: Sequence[str]) -> tuple[str, str]:
         """Keys of the curves of baseline and candidate, a blank between them."""
-        first, second = (" ".join(f"s{item.number}" for item in self._first_takes(place, part)) for part in sides)
+        shown = self.tables.spectrum
+        first, second = (
+            " ".join(f"s{item.number}" for item in self.tables.first_takes(place, part, shown)) for part in sides
+        )
         return first, second
 
     def _readings(self, place: Place) -> tuple[ReadingRow, ...]:
@@ -221,7 +218,7 @@ def _reading_row(number: int, entry: Entry) -> ReadingRow:
     return ReadingRow(
         file=str(entry.get("file", "")),
         part=str(entry.get("part", "")),
-        repeat=_repeat_words(entry),
+        repeat=repeat_words(entry),
         name=reading_words(str(entry.get("reading", ""))),
         combination=str(entry.get("combination", "")),
         value=None if value is None else Figure(fixed(value, decimals), value, f"{root}/value"),
@@ -232,13 +229,6 @@ def _reading_row(number: int, entry: Entry) -> ReadingRow:
         line_name=str(entry.get("line_name") or ""),
         absent=plain_reason(absent) if absent else None,
     )
-
-
-def _repeat_words(entry: Entry) -> str:
-    words = [str(entry.get("repeat", ""))]
-    words += [f"placement {entry['placement']}"] if entry.get("placement") else []
-    words += [f"take {entry['take']}"] if entry.get("take") else []
-    return ", ".join(words)
 
 
 def capture_line(item: Numbered, points: int = 160, *, drawn: bool = True) -> CaptureLine:
@@ -256,8 +246,8 @@ def capture_line(item: Numbered, points: int = 160, *, drawn: bool = True) -> Ca
     return CaptureLine(
         number=item.number,
         file=str(entry.get("file", "")),
-        labels=", ".join([*(word for word in labels if word), f"repeat {_repeat_words(entry)}"]),
-        short=f"{entry.get('part') or ''}, repeat {_repeat_words(entry)}",
+        labels=", ".join([*(word for word in labels if word), f"repeat {repeat_words(entry)}"]),
+        short=f"{entry.get('part') or ''}, repeat {repeat_words(entry)}",
         state=str(entry.get("state", "")),
         reasons=plain_reasons(entry.get("reasons", ())),
         duration=figure("duration_s", 1),
@@ -276,7 +266,7 @@ def _line_row(capture: Entry, spectrum: Entry) -> LineRow:
     lines = sorted(spectrum.get("lines", ()), key=lambda line: -float(line.get("amplitude_mg") or 0.0))
     return LineRow(
         str(capture.get("part", "")),
-        _repeat_words(capture),
+        repeat_words(capture),
         tuple(
             (
                 str(line.get("name") or "unnamed"),

@@ -8,6 +8,7 @@ from .answers import Change, VerdictRow
 from .level_strips import LevelStrip
 from .marks import Mark, PlainReason
 from .numbers import Figure
+from .order_panels import OrderPlace
 from .small_spectra import Axes, Panel
 
 
@@ -41,6 +42,7 @@ class Pair:
     values: tuple[ValueRow, ...]
     reasons: tuple[PlainReason, ...]
     panels: tuple[Panel, ...]
+    order_panels: tuple[Panel, ...]
     enlarge: tuple[str, str]
 
 
@@ -99,6 +101,7 @@ class PlaceView:
     axes: Axes | None
     curves: tuple[tuple[str, str], ...]
     lines: tuple[LineRow, ...]
+    orders: OrderPlace | None
     readings: tuple[ReadingRow, ...]
     readings_left: int
     captures: tuple[CaptureLine, ...]

@@ -38,12 +38,13 @@ class LineName:
 
 @dataclass(frozen=True, slots=True)
 class Axes:
-    """The scale the panels of one place share: 0 to ``top_hz``, 0 to ``top_mg``."""
+    """The scale the panels of one place share: 0 to ``top_hz`` (or the top order), 0 to ``top_mg``."""
 
     top_hz: float
     top_mg: float
     ticks: tuple[Tick, ...]
     top_text: str
+    unit: str = "Hz"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +70,18 @@ def top_frequency(spectra: Iterable[Mapping[str, Any]], line_hz: float | None) -
 
 def axes_for(spectra: Iterable[Mapping[str, Any]], top_hz: float) -> Axes:
     """The shared scale: high enough for the highest curve shown, from zero."""
-    most = max((_highest(item, top_hz) for item in spectra), default=0.0) or 1.0
-    step = nice_step(most, 4)
-    top = step * (int(most / step) + 1)
+    top = top_amplitude(spectra, top_hz)
     hz_step = nice_step(top_hz, 4)
     values = [number * hz_step for number in range(int(top_hz / hz_step + 1e-9) + 1)]
     ticks = tuple(Tick(round(100 * value / top_hz, 2), f"{value:g}") for value in values)
     return Axes(top_hz, top, ticks, f"{top:g}")
+
+
+def top_amplitude(spectra: Iterable[Mapping[str, Any]], top_hz: float) -> float:
+    """A round number above the highest point of all curves up to ``top_hz``."""
+    most = max((_highest(item, top_hz) for item in spectra), default=0.0) or 1.0
+    step = nice_step(most, 4)
+    return step * (int(most / step) + 1)
 
 
 def _highest(spectrum: Mapping[str, Any], top_hz: float) -> float:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
 from ..study.decibels import CHANGE
@@ -84,9 +85,27 @@ class StudyTables:
 
     def spectrum(self, capture: Entry) -> Entry | None:
         """The page's spectrum of a capture at its position, if there is one."""
-        identity = str(capture.get("capture_id") or "")
-        spectra = self.documents.spectra
-        return spectra.get(f"{identity}/{capture.get('position', '')}") or spectra.get(identity)
+        return _of_capture(self.documents.spectra, capture)
+
+    def order_spectrum(self, capture: Entry) -> Entry | None:
+        """The order spectrum of a capture at its position, if there is one."""
+        return _of_capture(self.documents.order_spectra, capture)
+
+    def first_takes(self, place: Place, part: str, shown: Callable[[Entry], Entry | None]) -> list[Numbered]:
+        """One capture a repeat: the first of its takes that has what is ``shown``."""
+        first: dict[str, Numbered] = {}
+        for item in self.fit_captures(place, part):
+            if shown(item.entry) is not None:
+                first.setdefault(str(item.entry.get("repeat", "")), item)
+        return list(first.values())
+
+    def side_by_side(
+        self, place: Place, sides: Sequence[str], shown: Callable[[Entry], Entry | None]
+    ) -> list[tuple[Numbered, Numbered | None]]:
+        """Each repeat of the candidate, and the repeat of the baseline that stands behind it; ``sides`` name both."""
+        behind, front = (self.first_takes(place, part, shown) for part in sides)
+        under = zip_longest(front, behind[: len(front)], fillvalue=behind[-1] if behind else None)
+        return [(item, other) for item, other in under if item is not None]
 
 
 def place_of(entry: Entry) -> Place:
@@ -97,6 +116,14 @@ def place_of(entry: Entry) -> Place:
 def place_words(place: Place) -> str:
     """Position and condition as a phrase."""
     return ", ".join(in_words(word) for word in place[1:] if word)
+
+
+def repeat_words(entry: Entry) -> str:
+    """Repeat, and placement and take where there are any."""
+    words = [str(entry.get("repeat", ""))]
+    words += [f"placement {entry['placement']}"] if entry.get("placement") else []
+    words += [f"take {entry['take']}"] if entry.get("take") else []
+    return ", ".join(words)
 
 
 def natural(text: str) -> tuple[tuple[int, float | str], ...]:
@@ -123,6 +150,11 @@ def _by_place(items: Sequence[Numbered]) -> dict[Place, list[Numbered]]:
     for item in items:
         found[place_of(item.entry)].append(item)
     return dict(found)
+
+
+def _of_capture(of: Mapping[str, Entry], capture: Entry) -> Entry | None:
+    identity = str(capture.get("capture_id") or "")
+    return of.get(f"{identity}/{capture.get('position', '')}") or of.get(identity)
 
 
 def _pair_key(entry: Entry) -> tuple[str, ...]:

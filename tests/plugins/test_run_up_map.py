@@ -1,6 +1,7 @@
 """Run-ups: the map over speed, and the largest amplitude of an order with its speed; table to comparison."""
 
 import csv
+import re
 
 import numpy as np
 import pytest
@@ -207,6 +208,21 @@ def test_the_order_spectrum_is_kept_with_the_result_and_reads_each_order(tried):
         assert amplitude[2, np.flatnonzero(order == wanted)[0]] == pytest.approx(true, rel=0.05), wanted
     between = np.abs(order - 3.0) < 0.3
     assert amplitude[2, between].max() < 0.1 * made["original"].mean_amplitude(2.0)[2]
+
+
+def test_the_report_shows_the_order_spectrum_and_what_stands_out_of_it(tried):
+    """Stated amplitudes 0.5: 1, 1: 1.5, 4: 3 mg and the firing order; told are true rss values, times 1.3, within 5 %."""
+    _, made, folder = tried
+    page = next(folder.rglob("report.html")).read_text()
+    (label,) = re.findall(r'aria-label="(Order spectrum of [^"]*)"', page)
+    assert label.startswith("Order spectrum of candidate-A, repeat 1, over original: order 2 ")
+    told = dict(re.findall(r"order ([\d.]+) at ([\d.]+) mg", label))
+    assert set(told) == {"2", "4", "1"}
+    for order, size in told.items():
+        true = 1.3 * np.sqrt(np.sum(made["candidate-A"].mean_amplitude(float(order)) ** 2)) / MILLI_G
+        assert float(size) == pytest.approx(true, rel=0.05), order
+    (rows,) = re.findall(r"Orders behind the order spectra of Heron 2\.0.*?</details>", page)
+    assert len(re.findall(r"order 0\.5: ", rows)) == 2
 
 
 def test_map_without_a_speed_is_empty_with_a_reason():

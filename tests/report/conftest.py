@@ -240,10 +240,30 @@ def with_troubles(documents):
     )
 
 
+def with_order_spectra(documents, platform):
+    """The same study with run-ups on one platform: orders up to 12 in 1/32, the last quarter of an order unreached."""
+    order, made = np.arange(1, 385) / 32, {}
+    rng = np.random.default_rng(11)
+    for item in documents.captures:
+        if item["platform"] == platform and item["capture_id"]:
+            level = 1.0 + 0.2 * int(item["repeat"])
+            lines = [(2.0, 9.0), (4.0, 3.0), (2.69, 1.2), (0.5, 0.9), (6.0, 0.7), (11.5, 0.5)]
+            amplitude = 0.02 * np.abs(1.0 + 0.3 * rng.standard_normal(order.size))
+            for at, height in lines:
+                amplitude = np.maximum(amplitude, level * height * np.exp(-(((order - at) * 32) ** 2) / 2))
+            amplitude[order > 11.75] = np.nan
+            made[item["capture_id"]] = {
+                "order": order, "amplitude": amplitude, "revolutions": 32,
+                "lines": [{"order": at, "amplitude_mg": level * height} for at, height in lines],
+            }  # fmt: skip
+    return replace(documents, order_spectra=made)
+
+
 @pytest.fixture(scope="session")
 def small_documents():
-    """3 platforms, 3 parts, 3 repeats, with one refused and one unfit capture."""
-    return with_troubles(Fleet(BIRDS[:3], ("original", "candidate-A", "candidate-B")).documents())
+    """3 platforms, 3 parts, 3 repeats, with one refused and one unfit capture; run-ups on the first platform."""
+    documents = with_troubles(Fleet(BIRDS[:3], ("original", "candidate-A", "candidate-B")).documents())
+    return with_order_spectra(documents, BIRDS[0])
 
 
 @pytest.fixture(scope="session")

@@ -258,7 +258,8 @@ def test_the_sheet_prints_on_white_with_a_break_between_platforms(opened, tmp_pa
 def test_without_scripts_all_is_there_but_the_enlargement(browser, report, small_documents):
     page = browser.new_page(java_script_enabled=False)
     page.goto(report.as_uri())
-    assert page.locator(".panel svg[role=img]").count() == 18
+    # 18 over hertz, 6 over orders
+    assert page.locator(".panel svg[role=img]").count() == 24
     assert not page.locator("button.enlarge").first.is_visible()
     page.close()
 
