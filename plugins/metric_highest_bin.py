@@ -93,9 +93,8 @@ class HighestBin(Metric[HighestBinSettings]):
         combined: CombinedSpectra = products["combined"]
         spectra: Spectra = products["spectra"]
         band = self._band(context)
-        floors = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra))
         found = [
-            self._reading(position, combination, band, amplitude, spectra, floors)
+            self._reading(position, combination, band, amplitude, spectra)
             for (position, combination), amplitude in combined.amplitude.items()
             if combination in COMBINATIONS
         ]
@@ -121,7 +120,7 @@ class HighestBin(Metric[HighestBinSettings]):
 
     def _reading(
         self, position: str, combination: str, band: tuple[float, float] | Reason, amplitude: FloatArray,
-        spectra: Spectra, floors: FloatArray,
+        spectra: Spectra,
     ) -> Reading:  # fmt: skip
         empty = Reading("highest_bin", position, combination, "mg", "peak", None)
         if isinstance(band, Reason):
@@ -133,8 +132,9 @@ class HighestBin(Metric[HighestBinSettings]):
             return Reading.missing(empty, Reason(ReasonCode.NO_LINE, detail))
         at = int(inside[np.argmax(amplitude[inside])])
         channels = _channels(spectra, position)
+        floors = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra), at=at)[channels, 0]
         std = highest_bin_std(spectra, floors, channels, at, combination)
-        floor = _combined_floor(floors[channels, at], combination)
+        floor = _combined_floor(floors, combination)
         return Reading(
             "highest_bin", position, combination, "mg", "peak", float(amplitude[at]) / MILLI_G,
             std_uncertainty=std / MILLI_G, frequency_hz=float(frequency[at]),
@@ -168,13 +168,13 @@ def nominal_firing_hz(facts: Mapping[str, Any]) -> float | None:
 
 
 def highest_bin_std(
-    spectra: Spectra, floors: FloatArray, channels: Sequence[int], at: int, combination: str
+    spectra: Spectra, floor: FloatArray, channels: Sequence[int], at: int, combination: str
 ) -> float:
-    """Standard uncertainty of a combination's bin, from the segments' scatter and the floor, m s-2.
+    """Standard uncertainty of a combination's bin, from the segments' scatter and the floor there, m s-2.
 
     Axes move together when a line wanders, so their deviations are added, not their squares.
     """
-    auto, floor = spectra.auto[channels, at], floors[channels, at]
+    auto = spectra.auto[channels, at]
     count = spectra.n_effective
     variance = (2.0 * auto * floor + floor**2) / count
     if spectra.scatter is not None:

@@ -61,9 +61,10 @@ class LineSpectrum:
 
 
 def noise_floor(
-    auto: FloatArray, n_effective: float, skip: int = 2, free: npt.NDArray[np.bool_] | None = None
-) -> FloatArray:
-    """Expected noise power in every bin [shape of ``auto``, (n_axis, n_f)].
+    auto: FloatArray, n_effective: float, skip: int = 2, free: npt.NDArray[np.bool_] | None = None,
+    at: int | None = None,
+) -> FloatArray:  # fmt: skip
+    """Expected noise power in every bin [shape of ``auto``, (n_axis, n_f)], or in one of them [shape=(n_axis, 1)].
 
     Parameters
     ----------
@@ -73,11 +74,17 @@ def noise_floor(
         Bins at the low end that hold the window's image of the mean.
     free
         [shape=(n_f,)] False where a known line covers the noise.
+    at
+        The only bin wanted; the stretches away from it are then left aside.
     """
     n_f = auto.shape[-1]
     skip = min(skip, max(n_f - 1, 0))
     size = max(min(_floor_bins(n_effective), n_f - skip), 1)
     starts = np.unique(np.append(np.arange(skip, n_f - size + 1, max(size // 2, 1)), n_f - size))
+    bins = np.arange(n_f) if at is None else np.array([at])
+    if at is not None:
+        before = max(int(np.searchsorted(starts + 0.5 * (size - 1), at)) - 1, 0)
+        starts = starts[before : before + 2]
     places = starts[:, None] + np.arange(size)
     stretches = auto[:, places]
     count = np.full(starts.size, size)
@@ -96,7 +103,7 @@ def noise_floor(
     # a dead axis gets the floor of rounding of the liveliest, and its square must not underflow
     least = max(ROUNDING_FLOOR * float(auto.max()), 1e-140)
     level = np.log(np.maximum(low / share, least))
-    centres, bins = starts + 0.5 * (size - 1), np.arange(n_f)
+    centres = starts + 0.5 * (size - 1)
     return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
 
 

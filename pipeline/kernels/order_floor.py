@@ -49,14 +49,12 @@ def clipped_mean_floor(cells: FloatArray) -> FloatArray:
     return np.asarray(floor)
 
 
-def _part_means(cells: FloatArray, floor: FloatArray, parts: list[npt.NDArray[np.int64]]) -> FloatArray:
-    """``_clipped_mean`` of every part [shape=(n_part, n_channel)], all of them in one pass."""
-    ordered = cells[:, np.concatenate(parts)]
-    starts = np.cumsum([0, *(part.size for part in parts[:-1])])
+def _part_means(ordered: FloatArray, floor: FloatArray, starts: npt.NDArray[np.intp]) -> FloatArray:
+    """``_clipped_mean`` of every part [shape=(n_channel, n_part)], all of them in one pass."""
     below = ordered < FLOOR_CLIP * floor[:, None]
     held = np.add.reduceat(ordered * below, starts, axis=-1)
     count = np.add.reduceat(below, starts, axis=-1, dtype=np.int64)
-    return np.asarray((held / np.maximum(count, 1) / KEPT).T)
+    return np.asarray(held / np.maximum(count, 1) / KEPT)
 
 
 def _clipped_mean(cells: FloatArray, floor: FloatArray) -> FloatArray:
@@ -83,16 +81,19 @@ def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
     n_parts = min(MOST_PARTS, cells.size // LEAST_CELLS, offset_hz.size // 8)
     if n_parts < 4:
         return FloorBeside(floor, 1.0)
-    parts = np.array_split(np.argsort(offset_hz, kind="stable"), n_parts)
-    level = _part_means(cells, floor, parts)
-    std = np.sqrt(HANN_CELLS / (cells.shape[0] * np.array([part.size for part in parts])))
-    high = level / np.maximum(floor, 1e-300)
-    middle = float(row_quantiles(high.mean(axis=-1), 0.4))
+    order = np.argsort(offset_hz, kind="stable")
+    # as even as whole cells can be, the larger ones first
+    sizes = np.full(n_parts, order.size // n_parts)
+    sizes[: order.size % n_parts] += 1
+    level = _part_means(cells[:, order], floor, np.cumsum(sizes) - sizes)
+    most = 1.0 + TOO_HIGH * np.sqrt(HANN_CELLS / (cells.shape[0] * sizes))
+    high = (level / np.maximum(floor, 1e-300)[:, None]).mean(axis=0)
+    middle = float(row_quantiles(high, 0.4))
     kept = np.ones(n_parts, dtype=bool)
     for _ in range(3):
-        kept = high.mean(axis=-1) < middle * (1.0 + TOO_HIGH * std)
+        kept = high < middle * most
         middle = float(high[kept].mean()) if kept.any() else middle
     if not kept.any() or kept.all():
         return FloorBeside(floor, 1.0)
-    used = np.concatenate([part for part, keep in zip(parts, kept, strict=True) if keep])
+    used = order[np.repeat(kept, sizes)]
     return FloorBeside(clipped_mean_floor(cells[:, used]), used.size / offset_hz.size)

@@ -77,8 +77,9 @@ def _least_step(values: AnyArray, agree: npt.NDArray[np.bool_]) -> float:
     wide = values.astype(np.int64) if values.dtype.kind in "iu" else values
     if agree.all():
         return float("inf")
-    differences = np.abs(np.diff(wide))
-    differences[agree] = differences.max()
+    differences = wide[1:] - wide[:-1]
+    np.abs(differences, out=differences)
+    np.copyto(differences, differences.max(), where=agree)
     return float(differences.min())
 
 

@@ -241,3 +241,11 @@ def test_two_lines_are_no_harmonic_group():
 def test_sidebands_lie_at_equal_distances():
     frequency = [100.0, 90.0, 110.0, 95.0, 131.0]
     assert sideband_pairs(frequency, [0.01] * 5, 0, slack_hz=0.1, reach_hz=20.0) == [(1, 2, 10.0)]
+
+
+def test_floor_of_one_bin_is_that_of_the_whole_spectrum_there():
+    """The stretches left aside have no say in it: ends, middles and centres of stretches alike."""
+    auto = np.random.default_rng([5, 1]).gamma(20.0, 0.05, (2, 301)) * np.linspace(1.0, 3.0, 301)
+    whole = noise_floor(auto, 20.0, 3)
+    for at in range(301):
+        np.testing.assert_array_equal(noise_floor(auto, 20.0, 3, at=at)[:, 0], whole[:, at])
