@@ -6,6 +6,7 @@ exact only well below the sampling rate.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +17,14 @@ FloatArray = npt.NDArray[np.float64]
 
 SPLINE_SHARE = 0.25
 """A quintic spline is within 0.1 % up to a quarter of the sampling rate."""
+
+
+def _spline(at: FloatArray, values: FloatArray, degree: int) -> Callable[[FloatArray], FloatArray]:
+    """A spline through the values along their last axis."""
+    from scipy.interpolate import make_interp_spline  # late: a third of a second to import, and only run-ups want it
+
+    made: Callable[[FloatArray], FloatArray] = make_interp_spline(at, values, k=degree, axis=-1)
+    return made
 
 
 def even_angles(time_s: FloatArray, turns: FloatArray, per_revolution: int) -> tuple[FloatArray, FloatArray]:
@@ -36,7 +45,7 @@ def even_angles(time_s: FloatArray, turns: FloatArray, per_revolution: int) -> t
     first = np.ceil(turns[0] * per_revolution - 1e-9)
     count = int(np.floor(turns[-1] * per_revolution + 1e-9) - first) + 1
     wanted = (first + np.arange(count)) / per_revolution
-    return np.asarray(make_interp_spline(turns, time_s, k=3)(wanted)), np.asarray(wanted)
+    return np.asarray(_spline(turns, time_s, 3)(wanted)), np.asarray(wanted)
 
 
 def on_angle(values: FloatArray, time_s: FloatArray, turns: FloatArray, per_revolution: int) -> FloatArray:
@@ -47,7 +56,7 @@ def on_angle(values: FloatArray, time_s: FloatArray, turns: FloatArray, per_revo
     from scipy.interpolate import make_interp_spline  # late, as above
 
     instants, _ = even_angles(time_s, turns, per_revolution)
-    spline = make_interp_spline(time_s, values, k=5, axis=-1)
+    spline = _spline(time_s, values, 5)
     return np.asarray(spline(np.clip(instants, time_s[0], time_s[-1])))
 
 
