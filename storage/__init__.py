@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .archive import Archive
-    from .catalogue import Attempts
+    from .catalogue import Attempts, TreeRow
     from .errors import (
         ArchiveBusy,
         ArchiveMissing,
@@ -30,12 +30,12 @@ if TYPE_CHECKING:
 __all__ = [
     "Archive", "ArchiveBusy", "ArchiveMissing", "ArrayReader", "Attempts", "BadContent", "DamageFound", "Disk",
     "DiskFault", "DiskFull", "Draft", "Finding", "NotAllowed", "Original", "Report", "SourceChanged", "StorageError",
-    "StoreDraft", "StoreReader", "StreamedArray", "Tree",
+    "StoreDraft", "StoreReader", "StreamedArray", "Tree", "TreeRow",
 ]  # fmt: skip
 
 _HOMES = {
     "archive": ("Archive",),
-    "catalogue": ("Attempts",),
+    "catalogue": ("Attempts", "TreeRow"),
     "errors": (
         "ArchiveBusy", "ArchiveMissing", "BadContent", "DamageFound", "DiskFault", "DiskFull", "NotAllowed",
         "SourceChanged", "StorageError",

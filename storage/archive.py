@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, Literal, Self
 
 from .at_rest import at_rest, keep_note, new_state, note_of_rest
-from .catalogue import Attempts, Catalogue
+from .catalogue import Attempts, Catalogue, TreeRow
 from .doctor import unfit_places
 from .errors import DiskFull, NotAllowed, StorageError
 from .findings import Decode, Depth, Finding, Report
@@ -285,13 +285,17 @@ class Archive:
         with self.draft(kind, identity) as draft:
             tree = draft.commit(content, run)
         if self._catalogue is not None and (tree.fresh or self._catalogue.tree_seal(kind, identity) is None):
-            self._catalogue.add(trees=[tree])
+            self._catalogue.add(trees=[TreeRow.of(tree)])
         return tree
 
     def note_committed(self, kind: str, *ids: str) -> None:
         """Coordinator: index what workers committed; one transaction for all of them."""
         trees = [self.tree(kind, identity) for identity in ids]
-        self.catalogue.add(trees=[tree for tree in trees if tree is not None])
+        self.note_rows(TreeRow.of(tree) for tree in trees if tree is not None)
+
+    def note_rows(self, rows: Iterable[TreeRow]) -> None:
+        """Coordinator: index what workers committed by what they say of it; no file is opened."""
+        self.catalogue.add(trees=rows)
 
     def indexed_together(self) -> AbstractContextManager[None]:
         """Coordinator: what is indexed inside goes into the catalogue some at a time, not each by itself.
@@ -312,7 +316,7 @@ class Archive:
     def rebuild(self) -> int:
         """Coordinator: make the catalogue anew from what is on the disk; the number of rows."""
         found = scanned(self)
-        self.catalogue.renew(found.trees, found.originals, found.records)
+        self.catalogue.renew(map(TreeRow.of, found.trees), found.originals, found.records)
         return len(found)
 
     # looking after it

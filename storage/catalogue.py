@@ -7,7 +7,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,6 @@ from .originals import Original, SourceStat
 from .records import Record, said_hash
 from .trees import Tree, source_in
 
-_Held = tuple[list[Tree], list[Original], list[Record]]
 _AT_ONCE = 64
 Point = Callable[[str, Path | str], None]
 SCHEMA = 1
@@ -42,6 +41,34 @@ class Attempts:
 
     n: int
     last_error: str
+
+
+@dataclass(frozen=True, slots=True)
+class TreeRow:
+    """What the index holds of a committed tree: small, for whoever committed it to tell the coordinator."""
+
+    kind: str
+    id: str
+    seal: str
+    content_sha256: str
+    n_files: int
+    n_bytes: int
+    source: str | None
+    summary: str | None
+    """As JSON, its keys in order."""
+
+    @classmethod
+    def of(cls, tree: Tree) -> TreeRow:
+        """The row of a tree."""
+        summary = tree.content.get("summary")
+        total = sum(size for size, _ in tree.files.values())
+        return cls(
+            tree.kind, tree.id, tree.seal, tree.content_sha256, len(tree.files), total, source_of(tree),
+            None if summary is None else json.dumps(summary, sort_keys=True, separators=(",", ":")),
+        )  # fmt: skip
+
+
+_Held = tuple[list[TreeRow], list[Original], list[Record]]
 
 
 def source_of(tree: Tree) -> str | None:
@@ -121,7 +148,7 @@ class Catalogue:
             raise DamageFound(self._file, str(error), todo="run it again: the catalogue makes itself anew") from error
 
     def add(
-        self, *, trees: Iterable[Tree] = (), originals: Iterable[Original] = (), records: Iterable[Record] = ()
+        self, *, trees: Iterable[TreeRow] = (), originals: Iterable[Original] = (), records: Iterable[Record] = ()
     ) -> None:
         """Add or renew rows, in one transaction; inside ``together``, in one with others."""
         with self._lock:
@@ -162,7 +189,7 @@ class Catalogue:
             with self._writing() as sql:
                 self._insert(sql, *held)
 
-    def renew(self, trees: Iterable[Tree], originals: Iterable[Original], records: Iterable[Record]) -> None:
+    def renew(self, trees: Iterable[TreeRow], originals: Iterable[Original], records: Iterable[Record]) -> None:
         """Replace all rows of the index tables, in one transaction; the caches stay."""
         self._write_held()
         with self._writing() as sql:
@@ -171,9 +198,10 @@ class Catalogue:
             self._insert(sql, trees, originals, records)
 
     def _insert(
-        self, sql: sqlite3.Connection, trees: Iterable[Tree], originals: Iterable[Original], records: Iterable[Record]
-    ) -> None:
-        sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_tree_row, trees))
+        self, sql: sqlite3.Connection, trees: Iterable[TreeRow], originals: Iterable[Original],
+        records: Iterable[Record],
+    ) -> None:  # fmt: skip
+        sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(astuple, trees))
         sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
         sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
 
@@ -280,12 +308,3 @@ def _connected(path: Path) -> sqlite3.Connection:
     except sqlite3.DatabaseError:
         pass  # not a database: found out, and said, by the first query
     return connection
-
-
-def _tree_row(tree: Tree) -> tuple[Any, ...]:
-    summary = tree.content.get("summary")
-    total = sum(size for size, _ in tree.files.values())
-    return (
-        tree.kind, tree.id, tree.seal, tree.content_sha256, len(tree.files), total, source_of(tree),
-        None if summary is None else json.dumps(summary, sort_keys=True, separators=(",", ":")),
-    )  # fmt: skip

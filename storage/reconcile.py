@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from .catalogue import INDEX_TABLES, Catalogue
+from .catalogue import INDEX_TABLES, Catalogue, TreeRow
 from .errors import DamageFound
 from .layout import ARRIVAL, KINDS, RECORD, SHA256
 from .originals import Original
@@ -93,5 +93,5 @@ def reconcile(archive: Archive, catalogue: Catalogue) -> int:
     """
     fresh = scanned(archive, {path for table in INDEX_TABLES for path, _ in catalogue.known(table)})
     if len(fresh):
-        catalogue.add(trees=fresh.trees, originals=fresh.originals, records=fresh.records)
+        catalogue.add(trees=map(TreeRow.of, fresh.trees), originals=fresh.originals, records=fresh.records)
     return len(fresh)

@@ -58,10 +58,8 @@ def note_done(archive: Archive, done: Done) -> None:
     """Index what a worker took in and committed."""
     if done.original is not None:
         archive.note_original(done.original)
-    if done.new_capture and done.capture_id is not None:
-        archive.note_committed("captures", done.capture_id)
-    if done.new_result and done.result_id is not None:
-        archive.note_committed("results", done.result_id)
+    if done.committed:
+        archive.note_rows(done.committed)
 
 
 def _capture(names: Identities, order: Order, sha256: str | None, archive: Archive) -> str | None:

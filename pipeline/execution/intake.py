@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...storage import Archive, Original
+from ...storage import Archive, Original, TreeRow
 from ..contracts import CaptureHead, ChannelMapping, ReaderRefusal, ReasonCode
 from ..contracts.labels import is_microphone, microphone_position
 from .identity import capture_identity, digest
@@ -31,7 +31,13 @@ class TakenIn:
     head: CaptureHead
     arrays: Mapping[str, SampleArray]
     original: str
-    new: bool
+    committed: tuple[TreeRow, ...] = ()
+    """Its row in the index, where it was committed just now."""
+
+    @property
+    def new(self) -> bool:
+        """Whether it was not in the archive before."""
+        return bool(self.committed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +94,7 @@ def open_capture(archive: Archive, capture_id: str) -> TakenIn | None:
         return None
     store = tree.zarr(CAPTURE_STORE)
     arrays = {name: store.array(name) for name in store.names if name.endswith(("_counts", "_stamps"))}
-    return TakenIn(capture_id, CaptureHead.from_json(tree.content["head"]), arrays, tree.content["original"], new=False)
+    return TakenIn(capture_id, CaptureHead.from_json(tree.content["head"]), arrays, tree.content["original"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,12 +176,13 @@ class _CaptureSink:
             "mapping": mapping.as_json(), "head": head.as_json(), "summary": head_facts(head),
         }  # fmt: skip
         tree = capture.draft.commit(content, run={})
+        rows = (TreeRow.of(tree),)
         if capture.n_bytes > HOLD_BYTES:
             store = tree.zarr(CAPTURE_STORE)
             stored = {key: store.array(key) for key in capture.arrays}
-            return TakenIn(capture_id, head, stored, original.sha256, new=True)
+            return TakenIn(capture_id, head, stored, original.sha256, rows)
         held = {key: HeldArray(np.concatenate(blocks, axis=-1)) for key, blocks in capture.held.items()}
-        return TakenIn(capture_id, head, held, original.sha256, new=True)
+        return TakenIn(capture_id, head, held, original.sha256, rows)
 
 
 def head_facts(head: CaptureHead) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ...storage import Original
+from ...storage import Original, TreeRow
 from ..contracts import CaptureRow, Fitness, Reading, Reason, ReasonCode
 from ..recipe import BoundRecipe
 from .intake import Readers
@@ -67,6 +67,8 @@ class Done:
     facts: Mapping[str, Any] = field(default_factory=dict)
     original: Original | None = None
     """What was put into the archive now, for the coordinator's index."""
+    committed: tuple[TreeRow, ...] = ()
+    """What was committed to the archive now, likewise."""
     new_capture: bool = False
     new_result: bool = False
     seconds: Mapping[str, float] = field(default_factory=dict)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
-from ...storage import Archive, Original, Tree
+from ...storage import Archive, Original, Tree, TreeRow
 from ..contracts import CaptureHead, Derivation, Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
 from ..recipe import BoundRecipe
 from .chain import BESIDE, PassRunner, beside_pass, measuring_pass, run_chain, survey_pass
@@ -65,7 +65,7 @@ class Bench:
             return replace(Done.refused(order.row.row, refusal.reason, original.sha256), original=original)
         return Done(
             order.row.row, taken.capture_id, None, original.sha256, Fitness("fit"), original=original,
-            new_capture=taken.new, deferred=True,
+            committed=taken.committed, new_capture=taken.new, deferred=True,
         )  # fmt: skip
 
     def carry_out_original(self, order: Order, sha256: str) -> Done:
@@ -143,7 +143,7 @@ class Bench:
         result_id = result_identity(taken.capture_id, self.job.recipe, order.row)
         base = Done(
             order.row.row, taken.capture_id, result_id, sha256, Fitness("fit"), facts=head_facts(taken.head),
-            new_capture=taken.new,
+            committed=taken.committed, new_capture=taken.new,
         )  # fmt: skip
         known = self.archive.tree("results", result_id)
         if known is not None:
@@ -153,8 +153,10 @@ class Bench:
         try:
             tree = self._computed(order, taken, result_id, run_pass)
         except SchemaError as error:
-            return Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
-        return summary_done(replace(base, new_result=True), tree.content["summary"])
+            unworkable = Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
+            return replace(unworkable, committed=taken.committed, new_capture=taken.new)
+        made = replace(base, new_result=True, committed=(*base.committed, TreeRow.of(tree)))
+        return summary_done(made, tree.content["summary"])
 
     def _computed(self, order: Order, taken: TakenIn, result_id: str, run_pass: PassRunner | None = None) -> Tree:
         recipe = self.job.recipe
