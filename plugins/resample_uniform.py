@@ -46,7 +46,7 @@ class Resample(Transform[ResampleSettings]):
     """Band-limited: flat within 0.01 dB to 0.8 of the lower Nyquist frequency, aliases 80 dB down."""
 
     name = "resample"
-    numeric_version = 2
+    numeric_version = 3
     Settings = ResampleSettings
     acts_on = ("*",)
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 from ..contracts import Context, Derivation, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
 from ..contracts.records import ENERGY
 from ..recipe import BoundRecipe
 from .circumstances import with_circumstances
+from .kept import KEPT, KeepSamples, Kept, KeptSamples, stride_of, worth_keeping
 from .passes import Pass, Piece, Products, Watcher
 from .samples import CaptureSamples, Run
 
@@ -43,24 +45,38 @@ def run_chain(
     return _ChainRun(recipe, samples, samples.context(facts), run_pass or here, beside).outcome()
 
 
-def survey_pass(recipe: BoundRecipe, samples: CaptureSamples, context: Context) -> Pass:
-    """The first pass: all runs, stages up to the one that decides the stretches."""
+def survey_pass(
+    recipe: BoundRecipe, samples: CaptureSamples, context: Context, keep: Callable[[], Path] | None = None
+) -> Pass:
+    """The first pass: all runs, stages up to the one that decides the stretches.
+
+    With ``keep``, which gives a fresh file, the samples that come out of its transforms are kept there where the
+    second pass is better off to read them; that one finds them among the products.
+    """
     stages = [stage for stage in recipe.stages[: recipe.choice + 1] if recipe.sees_signal(stage)]
+    if keep is not None and worth_keeping(samples, stages):
+        stages.append(KeepSamples(keep()))
     return Pass(stages, samples, context, {}, [Piece(run) for run in samples.runs])
 
 
 def measuring_pass(
     recipe: BoundRecipe, samples: CaptureSamples, context: Context, products: Mapping[str, Any], fitness: Fitness
 ) -> Pass:
-    """The second pass: the stretches, stages after the choice, and the transforms before it once more."""
+    """The second pass: the stretches, stages after the choice, and the transforms before it once more.
+
+    Unless the first pass kept what came out of those.
+    """
     stages = [stage for stage in recipe.stages if recipe.sees_signal(stage)]
     after = [stage for stage in recipe.stages[recipe.choice + 1 :] if recipe.sees_signal(stage)]
     before = stages[: len(stages) - len(after)]
     transforms = [stage for stage in before if isinstance(stage, Transform)]
-    pieces = list(_stretch_pieces(samples, fitness, transforms))
     vectors = fitness.facts.get("static_vector", {})
     known = replace(context, gravity={position: (v[0], v[1], v[2]) for position, v in vectors.items()})
-    return Pass([*transforms, *after], samples, known, products, pieces)
+    kept = products.get(KEPT)
+    if isinstance(kept, Kept) and kept.whole:
+        slower = KeptSamples(kept)
+        return Pass(after, slower, known, products, list(_stretch_pieces(slower, fitness, [])))
+    return Pass([*transforms, *after], samples, known, products, list(_stretch_pieces(samples, fitness, transforms)))
 
 
 def beside_context(beside: CaptureSamples, context: Context) -> Context:
@@ -80,14 +96,19 @@ def beside_pass(
 
 
 def _stretch_pieces(
-    samples: CaptureSamples, fitness: Fitness, transforms: Sequence[Transform[Any]]
+    samples: CaptureSamples | KeptSamples, fitness: Fitness, transforms: Sequence[Transform[Any]]
 ) -> Iterator[Piece]:
-    """Samples of each stretch, with the margin the transforms need to be exact inside it."""
+    """Samples of each stretch, with the margin the transforms need to be exact inside it.
+
+    A piece begins where the first pass had a sample too after a decimation: both make the same samples.
+    """
     halo = sum(transform.halo_s(samples.signal) for transform in transforms)
+    stride = stride_of(samples.signal, transforms)
     for start_s, stop_s in fitness.stretches:
         for run in samples.runs:
             first = max(run.start, samples.index_at(start_s - halo))
             last = min(run.stop, samples.index_at(stop_s + halo))
+            first = run.start + (first - run.start) // stride * stride
             if last > first:
                 yield Piece(Run(first, last), (start_s, stop_s))
 
@@ -104,6 +125,15 @@ class _ChainRun:
         self.products = Products()
 
     def outcome(self) -> ChainOutcome:
+        """All of the chain; what was kept on the way is not needed after it."""
+        try:
+            return self._outcome()
+        finally:
+            kept = self.products.pop(KEPT, None)
+            if isinstance(kept, Kept):
+                kept.drop()
+
+    def _outcome(self) -> ChainOutcome:
         choice = self.recipe.choice
         fitness = self._whole() if choice < 0 else self._survey()
         if fitness.state != "fit":

@@ -21,7 +21,7 @@ from ..contracts import (
     ThrumlineError,
     Transform,
 )
-from .samples import CaptureSamples, Run
+from .samples import PassSamples, Run
 
 
 class StageFault(ThrumlineError):
@@ -126,7 +126,7 @@ class Pass:
     """Stages of one pass over the pieces of one capture."""
 
     def __init__(
-        self, stages: Sequence[Stage[Any]], samples: CaptureSamples, context: Context, products: Mapping[str, Any],
+        self, stages: Sequence[Stage[Any]], samples: PassSamples, context: Context, products: Mapping[str, Any],
         pieces: Sequence[Piece],
     ) -> None:  # fmt: skip
         self.samples, self.pieces = samples, pieces

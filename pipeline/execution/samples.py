@@ -68,6 +68,24 @@ class Run:
     stop: int
 
 
+class PassSamples(Protocol):
+    """What a pass wants of the samples it goes over."""
+
+    @property
+    def signal(self) -> SignalSpec:
+        """Description of the signal."""
+
+    @property
+    def n_samples(self) -> int:
+        """Samples per channel."""
+
+    def index_at(self, time_s: float) -> int:
+        """Index of the first sample at or after an instant."""
+
+    def blocks(self, run: Run, number: int, counted_from: int | None = None) -> Iterator[Block]:
+        """The run's samples, block by block, counted from its start (or another sample)."""
+
+
 class CaptureSamples:
     """Samples of one capture as the chain wants them.
 

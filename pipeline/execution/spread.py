@@ -12,6 +12,7 @@ from ..contracts import Reason, ReasonCode
 from .chain import PassRunner
 from .cluster import Cluster, Spread, expect_workers
 from .handing_out import handed_out, n_workers, put_off
+from .kept import KeptLost
 from .orders import Done, Job, Order
 from .passes import Pass, Watcher
 from .task import Bench
@@ -106,29 +107,34 @@ def _long(job: Job, orders: Sequence[Order], archive: Archive, client: Any, spre
     n_parts = PARTS_PER_WORKER * n_workers(client, spread)
     try:
         for order in orders:
-            yield _in_parts(bench, order, _parts_runner(client, order, n_parts))
+            yield _in_parts(bench, client, order, n_parts)
     finally:
         bench.close()
 
 
-def _in_parts(bench: Bench, order: Order, run_pass: PassRunner) -> Done:
+def _in_parts(bench: Bench, client: Any, order: Order, n_parts: int) -> Done:
     """One long capture; what goes wrong with it does not take the others away."""
+    keep = bench.room_to_keep(order)
     try:
-        return bench.carry_out_in_parts(order, run_pass)
+        try:
+            return bench.carry_out_in_parts(order, _parts_runner(client, order, n_parts, keep=keep))
+        except KeptLost:
+            # a worker died after it had kept samples for the second pass: both passes make them then
+            return bench.carry_out_in_parts(order, _parts_runner(client, order, n_parts, keep=False))
     except Exception as error:  # noqa: BLE001  a part raises what befell its worker
         if type(error).__name__ == "KilledWorker":
             return _killing(order, "two workers died on a part of this capture", bench.archive)
         return Done.failed(order.row, error)
 
 
-def _parts_runner(client: Any, order: Order, n_parts: int) -> PassRunner:
+def _parts_runner(client: Any, order: Order, n_parts: int, *, keep: bool) -> PassRunner:
     from .worker_side import run_parts
 
     def run_pass(number: int, whole: Pass, products: Mapping[str, Any]) -> list[Watcher]:
         parts = whole.parts(-(-whole.samples.n_samples // n_parts))
         # once to each worker, not with each part: the screen's bands of an hour are tens of megabytes
         (shared,) = client.scatter([dict(products)], broadcast=True, hash=False)
-        futures = [client.submit(run_parts, order, number, shared, [part], pure=False) for part in parts]
+        futures = [client.submit(run_parts, order, number, shared, [part], keep=keep, pure=False) for part in parts]
         merged: list[Watcher] = futures[0].result()
         for future in futures[1:]:
             for mine, later in zip(merged, future.result(), strict=True):

@@ -9,12 +9,13 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import Any
 
-from ...storage import Archive, Original, Tree, TreeRow
+from ...storage import Archive, Original, StorageError, Tree, TreeRow
 from ..contracts import CaptureHead, Derivation, Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
 from ..recipe import BoundRecipe
 from .chain import BESIDE, PassRunner, beside_pass, measuring_pass, run_chain, survey_pass
 from .identity import result_identity
 from .intake import TakenIn, head_facts, open_capture, take_in
+from .kept import LEAST_STRIDE
 from .orders import Done, Job, Order
 from .own_memory import keep_freed_memory
 from .passes import Part, Watcher
@@ -85,15 +86,32 @@ class Bench:
         spent = {"original": kept - started, "read": read - kept, "chain": time.perf_counter() - read}
         return replace(done, seconds=spent, original=original)
 
-    def run_parts(self, order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part]) -> list[Watcher]:
-        """Some parts of one pass over a long capture in the archive; the estimators as they stand."""
+    def room_to_keep(self, order: Order) -> bool:
+        """Whether the disk has room for what the first pass over a long capture may keep for the second."""
+        taken = open_capture(self.archive, order.known_capture or "")
+        group = None if taken is None else taken.head.groups[0]
+        if group is None:
+            return False
+        try:
+            self.archive.check_floor(8 * group.n_samples * len(group.channels) // LEAST_STRIDE)
+        except StorageError:
+            return False
+        return True
+
+    def run_parts(
+        self, order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part], *, keep: bool = True
+    ) -> list[Watcher]:
+        """Some parts of one pass over a long capture in the archive; the estimators as they stand.
+
+        With ``keep`` the first pass may keep samples for the second, in this process' place in the archive.
+        """
         assert order.known_capture is not None
         taken = open_capture(self.archive, order.known_capture)
         assert taken is not None, "a part of a capture that is not in the archive"
         recipe = self.job.recipe
         samples = samples_of(taken, recipe)
         context = samples.context(facts_of(order, recipe))
-        whole = survey_pass(recipe, samples, context)
+        whole = survey_pass(recipe, samples, context, self.archive.staging.new_path if keep else None)
         if number:
             chosen = recipe.stages[recipe.choice]
             assert isinstance(chosen, Derivation)

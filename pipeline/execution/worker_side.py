@@ -96,11 +96,13 @@ def _carried_out(bench: Bench, order: Order) -> Done:
         return Done.failed(order.row, error)
 
 
-def run_parts(order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part]) -> list[Watcher]:
+def run_parts(
+    order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part], *, keep: bool
+) -> list[Watcher]:
     """Some parts of one pass over a long capture, on this worker."""
     bench = _held().bench
     assert bench is not None
-    return bench.run_parts(order, number, products, parts)
+    return bench.run_parts(order, number, products, parts, keep=keep)
 
 
 def plugins_here(dask_worker: Any) -> tuple[str, list[dict[str, Any]]]:
