@@ -274,12 +274,16 @@ def _marks(entries: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(codes))
 
 
+_AT_ITS_LARGEST = ("highest_bin", "order_peak")
+"""Readings whose frequency is where they were largest: over a run-up a resonance that moved, not another speed."""
+
+
 def _speeds(readings: Sequence[Mapping[str, Any]]) -> dict[tuple[str, str], float]:
-    """Revolutions per second of each capture, from any reading that knows its order."""
+    """Revolutions per second of each capture, its mean, from any reading that knows its order."""
     speeds: dict[tuple[str, str], float] = {}
     for entry in readings:
         order, frequency = entry.get("order"), entry.get("frequency_hz")
-        if order and frequency and entry.get("reading") != "highest_bin":
+        if order and frequency and entry.get("reading") not in _AT_ITS_LARGEST:
             speeds.setdefault(_key(entry), frequency / order)
     return speeds
 

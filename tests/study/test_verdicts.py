@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from thrumline.pipeline.study.pairing import _speeds
+
 NEAR = (0.0, 0.01, -0.01)
 
 
@@ -268,3 +270,13 @@ def test_looks_are_paid_for_and_stated(fleet):
     assert five.interval_high > once.interval_high
     assert five.confidence == 0.95
     assert "five looks" in five.scope
+
+
+def test_an_order_that_is_largest_at_another_speed_is_no_other_speed():
+    """A run-up's mean speed counts, from 1,200 rpm on average, though its largest order 2 stood at 2,500 rpm."""
+    capture = {"capture_id": "c", "position": "seat rail"}
+    readings = [
+        {**capture, "reading": "order_peak", "order": 2.0, "frequency_hz": 2.0 * 2500.0 / 60.0},
+        {**capture, "reading": "firing_order", "order": 2.0, "frequency_hz": 40.0},
+    ]
+    assert list(_speeds(readings).values()) == [20.0]
