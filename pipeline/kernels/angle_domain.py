@@ -40,8 +40,6 @@ def even_angles(time_s: FloatArray, turns: FloatArray, per_revolution: int) -> t
     if turns.size < 6 or not np.all(np.diff(turns) > 0):
         msg = f"the angle must rise over six or more samples, found {turns.size!r}"
         raise ValueError(msg)
-    from scipy.interpolate import make_interp_spline  # a third of a second to import, for run-ups only
-
     first = np.ceil(turns[0] * per_revolution - 1e-9)
     count = int(np.floor(turns[-1] * per_revolution + 1e-9) - first) + 1
     wanted = (first + np.arange(count)) / per_revolution
@@ -53,8 +51,6 @@ def on_angle(values: FloatArray, time_s: FloatArray, turns: FloatArray, per_revo
 
     A quintic spline through the samples: amplitudes within 0.1 % up to ``SPLINE_SHARE`` of the rate.
     """
-    from scipy.interpolate import make_interp_spline  # late, as above
-
     instants, _ = even_angles(time_s, turns, per_revolution)
     spline = _spline(time_s, values, 5)
     return np.asarray(spline(np.clip(instants, time_s[0], time_s[-1])))
