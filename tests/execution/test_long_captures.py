@@ -36,7 +36,7 @@ def test_a_few_long_captures_are_cut_into_parts_over_the_workers(study, tmp_path
     runners = []
     made = spreading._parts_runner
     monkeypatch.setattr(task, "LONG_VALUES", 1000)
-    monkeypatch.setattr(spreading, "_parts_runner", lambda *asked: runners.append(asked) or made(*asked))
+    monkeypatch.setattr(spreading, "_parts_runner", lambda *asked, **how: runners.append(asked) or made(*asked, **how))
     parted = readings(study, tmp_path / "parted", 2)
     assert len(runners) == 2
     assert parted == pytest.approx(alone, rel=1e-9)

@@ -2,13 +2,13 @@
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import signal, stats
 
 from thrumline.pipeline.contracts import Context, SignalSpec
 from thrumline.pipeline.kernels import order_tracking
 from thrumline.pipeline.kernels.amplitude_uncertainty import amplitude_covariance
 from thrumline.pipeline.kernels.angle_domain import on_angle, order_spectrum, whole_cycles
-from thrumline.pipeline.kernels.tachometer import pulse_instants, pulse_speed
+from thrumline.pipeline.kernels.tachometer import pulse_instants, pulse_speed, recorded_pulses
 from thrumline.pipeline.kernels.zoom import baseband, zoom_plan
 from thrumline.plugins.track_speed import TrackSettings, TrackSpeed
 
@@ -124,3 +124,17 @@ def test_revolutions_agree_with_a_general_library(published):
     speed = 11.0 + np.sin(at)
     turns = order_tracking.revolutions(at, at, speed)
     published("revolutions", turns, cumulative_trapezoid(speed, at, initial=0.0), "scipy.integrate", abs=1e-9)
+
+
+@pytest.mark.parametrize("per_second", [20.3, 61.7, 133.4])
+def test_speed_from_a_recorded_tachometer(published, per_second):
+    """A pulse of a quarter of its period at 1 kHz, edges between samples; the mean speed by two general routines."""
+    t = np.arange(30_000) / 1000.0
+    values = np.where(np.mod(per_second * t + 0.4, 1.0) < 0.25, 5.0, 0.0)
+    found = recorded_pulses(t, values)
+    _, speed = pulse_speed(found.times_s, 1.0, found.placement_std_s)
+    peaks, _ = signal.find_peaks(values, plateau_size=1)
+    counted = 1000.0 / stats.linregress(np.arange(peaks.size), peaks).slope
+    fitted = 1.0 / stats.linregress(np.arange(found.times_s.size), found.times_s).slope
+    published("mean speed, 1/s", speed.mean(), counted, "scipy.signal.find_peaks with scipy.stats.linregress", rel=1e-3)
+    published("mean speed, 1/s", speed.mean(), fitted, "scipy.stats.linregress over the pulses", rel=5e-4)
