@@ -172,13 +172,13 @@ def nothing_new(asked: Asked) -> Rows:
 
 
 def two_workers(asked: Asked) -> Rows:
-    """Row 6: two workers against one on 200 captures, half as long as the others.
+    """Row 6: two workers against one on 200 captures, a third as long as the others.
 
     What a start costs is taken off by a sixth of the same fleet, which is enough for workers to be started.
     """
     n_platforms = -(-200 // (len(asked.fleet.parts) * asked.fleet.repeats))
     platforms = invented_platforms(n_platforms, SEED)
-    spec = replace(asked.fleet, platforms=platforms, duration_s=asked.fleet.duration_s / 2)
+    spec = replace(asked.fleet, platforms=platforms, duration_s=asked.fleet.duration_s / 3)
     sixth = replace(spec, platforms=platforms[: -(-n_platforms // 6)])
     study, few = asked.built("two-hundred", spec), asked.built("sixth", sixth)
     n, n_few = size_of(spec), size_of(sixth)
