@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from uuid import uuid4
@@ -28,9 +28,14 @@ NO_WORKER_S = 60.0
 
 @dataclass(slots=True)
 class Left:
-    """What is left when the queue is empty: orders whose worker died, captures too long for one worker."""
+    """What is left when the queue is empty: orders whose worker died, captures too long for one worker.
+
+    ``disturbed``: orders whose task came back with an error of no order's own (a connection that broke, a worker that
+    was not made ready), and that error. What an order itself does wrong, its worker says.
+    """
 
     suspects: list[Order] = field(default_factory=list)
+    disturbed: list[tuple[Order, BaseException]] = field(default_factory=list)
     deferred: list[Order] = field(default_factory=list)
 
 
@@ -92,7 +97,7 @@ def handed_out(client: Any, queue: deque[Order], spread: Spread) -> Generator[Do
                 left.deferred += put_off(order, done)
                 yield done
         else:
-            yield from _troubled(client, orders, future.exception(), queue, left)
+            _troubled(client, orders, future.exception(), queue, left)
             launch()
         future.release()
     return left
@@ -125,8 +130,8 @@ def _next_done(waiting: Any, client: Any) -> Any:
 
 def _troubled(
     client: Any, orders: Sequence[Order], error: BaseException, queue: deque[Order], left: Left
-) -> Iterator[Done]:
-    """Orders that came back with an error: to be run one by one, run elsewhere, or failed."""
+) -> None:
+    """Orders that came back with an error: to be run one by one, or elsewhere."""
     kind = type(error).__name__
     if kind == "KilledWorker":
         left.suspects += orders
@@ -137,4 +142,4 @@ def _troubled(
             raise error
         queue.extend(orders)
     else:
-        yield from (Done.failed(order.row, error) for order in orders)
+        left.disturbed += [(order, error) for order in orders]

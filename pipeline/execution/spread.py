@@ -11,7 +11,7 @@ from ...storage import Archive
 from ..contracts import Reason, ReasonCode
 from .chain import PassRunner
 from .cluster import Cluster, Spread, expect_workers
-from .handing_out import handed_out, n_workers, put_off
+from .handing_out import Left, handed_out, n_workers, put_off
 from .kept import KeptLost
 from .orders import Done, Job, Order
 from .passes import Pass, Watcher
@@ -41,7 +41,7 @@ def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spr
         long += yield from _while_starting(job, queue, archive, cluster)
         left = yield from handed_out(cluster.client(), queue, spread)
         yield from _long(job, [*long, *left.deferred], archive, cluster.client(), spread)
-    yield from _one_by_one(job, left.suspects, archive, spread)
+    yield from _one_by_one(job, left, archive, spread)
 
 
 def _few(orders: Sequence[Order], spread: Spread) -> bool:
@@ -145,18 +145,21 @@ def _parts_runner(client: Any, order: Order, n_parts: int, *, keep: bool) -> Pas
     return run_pass
 
 
-def _one_by_one(job: Job, suspects: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
-    """Each order that was on a dying worker once more, by itself: the culprit shows, the innocent finish.
+def _one_by_one(job: Job, left: Left, archive: Archive, spread: Spread) -> Iterator[Done]:
+    """Each order that was on a dying or disturbed worker once more, by itself: the culprit shows, the innocent finish.
 
     What an innocent one had committed before its worker died is found in the archive.
     """
-    if not suspects:
+    tried = [(order, "the worker died") for order in left.suspects]
+    tried += [(order, f"{type(error).__name__}: {error}") for order, error in left.disturbed]
+    if not tried:
         return
     with Cluster(job, spread.with_one_worker()) as cluster:
-        for order in suspects:
-            archive.note_attempt(str(order.path), "the worker died")
+        for order, what in tried:
+            archive.note_attempt(str(order.path), what)
             again = yield from handed_out(cluster.client(), deque([order]), spread)
             yield from _long(job, again.deferred, archive, cluster.client(), spread)
+            yield from (Done.failed(order.row, error) for _, error in again.disturbed)
             if again.suspects:
                 how = "the worker died twice on this capture, the second time with nothing else"
                 yield _killing(order, how, archive)

@@ -8,8 +8,10 @@ from types import SimpleNamespace
 
 import pytest
 
+from thrumline.pipeline.api import Spread
 from thrumline.pipeline.contracts import CaptureRow, Fitness
 from thrumline.pipeline.execution import handing_out, worker_side
+from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.execution.handing_out import TOGETHER, TOGETHER_BYTES, taken_together
 from thrumline.pipeline.execution.orders import Done, Order
 
@@ -89,5 +91,51 @@ class KilledWorker(Exception):
 def test_all_orders_of_a_task_whose_worker_died_are_suspects(tmp_path):
     """None of them is refused for it: each is tried once more by itself."""
     orders, left = orders_of(tmp_path, [10] * 3), handing_out.Left()
-    assert list(handing_out._troubled(None, orders, KilledWorker(), deque(), left)) == []
-    assert left.suspects == orders
+    handing_out._troubled(None, orders, KilledWorker(), deque(), left)
+    assert (left.suspects, left.disturbed) == (orders, [])
+
+
+def test_a_task_that_came_back_with_an_error_of_no_orders_own_fails_none_of_them(tmp_path):
+    """A broken connection, a worker that was not ready: each order is tried once more by itself."""
+    orders, left, broken = orders_of(tmp_path, [10] * 3), handing_out.Left(), OSError("connection reset")
+    handing_out._troubled(None, orders, broken, deque(), left)
+    assert (left.suspects, left.disturbed) == ([], [(order, broken) for order in orders])
+
+
+class ClusterAtHand:
+    """Stands where a cluster would come up."""
+
+    def __init__(self, *_):
+        self.client = lambda: None
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        return None
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_a_disturbed_order_is_failed_only_when_it_is_disturbed_alone_as_well(tmp_path, monkeypatch, again):
+    """The second time by itself: done, or unfit with the error in words."""
+    orders, noted = orders_of(tmp_path, [10, 10]), []
+
+    def alone(_client, queue, _spread):
+        order = queue.popleft()
+        if again:
+            return handing_out.Left(disturbed=[(order, OSError("connection reset"))])
+        yield Done(order.row.row, "c", "r", "s", Fitness("fit"))
+        return handing_out.Left()
+
+    def generated(*asked):
+        return (yield from alone(*asked))
+
+    monkeypatch.setattr(spreading, "Cluster", ClusterAtHand)
+    monkeypatch.setattr(spreading, "handed_out", generated)
+    archive = SimpleNamespace(note_attempt=lambda key, what: noted.append(what))
+    left = handing_out.Left(disturbed=[(order, KeyError("no bench")) for order in orders])
+    done = list(spreading._one_by_one(None, left, archive, Spread(workers=2)))
+    assert [item.row for item in done] == [1, 2]
+    assert [item.fitness.state for item in done] == (["unfit"] * 2 if again else ["fit"] * 2)
+    assert noted == ["KeyError: 'no bench'"] * 2
+    assert not again or "OSError: connection reset" in done[0].fitness.reasons[0].detail
