@@ -69,17 +69,8 @@ class OrderSpectrumStage(Estimator[OrderSpectrumSettings]):
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Adds ``order_spectrum``. Raises SchemaError without the speed track or on an uneven clock."""
-        if "track" not in incoming.products:
-            raise SchemaError(
-                "stage 'order_spectrum' needs the product 'track'",
-                found=", ".join(sorted(incoming.products)) or "none",
-                allowed="a recipe in which 'track' stands before 'order_spectrum'", todo="add the stage 'track'",
-            )  # fmt: skip
-        if not incoming.signal.uniform:
-            raise SchemaError(
-                "stage 'order_spectrum' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
-                todo="put a resampling stage before it",
-            )  # fmt: skip
+        self.needs_product(incoming, "track")
+        self.needs_uniform_clock(incoming)
         unit = incoming.signal.channels[0].unit if incoming.signal.channels else "m s-2"
         return incoming.plus(ProductSpec("order_spectrum", ("channel", "order"), unit))
 

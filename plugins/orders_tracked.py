@@ -291,16 +291,8 @@ class OrdersTracked(Estimator[OrdersSettings]):
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Adds the order amplitudes; needs the speed track and a uniform clock."""
-        if "track" not in incoming.products:
-            raise SchemaError(
-                f"stage {self.name!r} needs the product 'track'", found=", ".join(sorted(incoming.products)) or "none",
-                allowed=f"a recipe in which 'track' stands before {self.name!r}", todo="add the stage 'track'",
-            )  # fmt: skip
-        if not incoming.signal.uniform:
-            raise SchemaError(
-                f"stage {self.name!r} needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
-                todo="put a resampling stage before it",
-            )  # fmt: skip
+        self.needs_product(incoming, "track")
+        self.needs_uniform_clock(incoming)
         return incoming.plus(ProductSpec(self.makes, ("order", "channel"), self.unit))
 
     def open(self, signal: SignalSpec, context: Context, products: Mapping[str, Any]) -> Accumulator:

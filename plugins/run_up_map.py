@@ -67,16 +67,8 @@ class SpeedMapStage(Estimator[SpeedMapSettings]):
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Adds ``speed_map``. Raises SchemaError without the speed track or on an uneven clock."""
-        if "track" not in incoming.products:
-            raise SchemaError(
-                "stage 'speed_map' needs the product 'track'", found=", ".join(sorted(incoming.products)) or "none",
-                allowed="a recipe in which 'track' stands before 'speed_map'", todo="add the stage 'track'",
-            )  # fmt: skip
-        if not incoming.signal.uniform:
-            raise SchemaError(
-                "stage 'speed_map' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
-                todo="put a resampling stage before it",
-            )  # fmt: skip
+        self.needs_product(incoming, "track")
+        self.needs_uniform_clock(incoming)
         unit = incoming.signal.channels[0].unit if incoming.signal.channels else "m s-2"
         return incoming.plus(ProductSpec("speed_map", ("channel", "speed", "frequency"), unit))
 

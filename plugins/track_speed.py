@@ -414,11 +414,7 @@ class TrackSpeed(Estimator[TrackSettings]):
 
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """Adds the speed track; needs an acceleration channel on a uniform clock."""
-        if not incoming.signal.uniform:
-            raise SchemaError(
-                "stage 'track' needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
-                todo="put a resampling stage before it",
-            )  # fmt: skip
+        self.needs_uniform_clock(incoming)
         return incoming.plus(ProductSpec("track", ("time",), "Hz"))
 
     def open(

@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict
 
+from .errors import SchemaError
 from .records import CaptureHead, ChannelMapping, GroupHead, Reading
 from .signal import Block, ChainSchema, Context, SignalSpec
 
@@ -59,6 +60,23 @@ class Stage(ABC, Generic[SettingsT]):
     @abstractmethod
     def schema(self, incoming: ChainSchema) -> ChainSchema:
         """What the chain offers after this stage. Raises SchemaError naming stage, field, found, wanted."""
+
+    def needs_product(self, incoming: ChainSchema, product: str) -> None:
+        """For ``schema``: raises SchemaError where no stage before this one makes the product, named as its stage."""
+        if product not in incoming.products:
+            raise SchemaError(
+                f"stage {self.name!r} needs the product {product!r}",
+                found=", ".join(sorted(incoming.products)) or "none",
+                allowed=f"a recipe in which {product!r} stands before {self.name!r}", todo=f"add the stage {product!r}",
+            )  # fmt: skip
+
+    def needs_uniform_clock(self, incoming: ChainSchema) -> None:
+        """For ``schema``: raises SchemaError where samples come with stamps instead of at even steps."""
+        if not incoming.signal.uniform:
+            raise SchemaError(
+                f"stage {self.name!r} needs a uniform clock", found="a stamped signal", allowed="a uniform signal",
+                todo="put a resampling stage before it",
+            )  # fmt: skip
 
 
 class BlockFlow(ABC):

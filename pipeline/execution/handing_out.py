@@ -50,7 +50,7 @@ def taken_together(queue: deque[Order], n_tasks: int) -> list[Order]:
     The share shrinks with the queue: what is left when the last are handed out would go on on one worker alone.
     """
     n = max(1, min(TOGETHER, len(queue) // (2 * n_tasks)))
-    taken, n_bytes = [queue.popleft()], 0
+    taken = [queue.popleft()]
     n_bytes = _size(taken[0])
     while queue and len(taken) < n:
         n_bytes += _size(queue[0])

@@ -99,7 +99,7 @@ class Bench:
         return True
 
     def run_parts(
-        self, order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part], *, keep: bool = True
+        self, order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part], *, keep: bool
     ) -> list[Watcher]:
         """Some parts of one pass over a long capture in the archive; the estimators as they stand.
 

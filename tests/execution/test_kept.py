@@ -185,9 +185,13 @@ def test_over_workers_kept_samples_read_the_same_and_lost_ones_are_made_again(
     """From table to reading, two workers; nothing is left in the archive's private places."""
     alone = values(one_quick_capture, tmp_path / "alone", 1)
     monkeypatch.setattr(task, "LONG_VALUES", 1000)
-    spoiling, made = Spoiling(), spreading._parts_runner
+    spoiling, made, dropped = Spoiling(), spreading._parts_runner, []
+    drop = Kept.drop
+    monkeypatch.setattr(Kept, "drop", lambda kept: (dropped.append(kept.whole), drop(kept)))
     if lost:
         monkeypatch.setattr(spreading, "_parts_runner", spoiling.parts_runner(made))
     assert values(one_quick_capture, tmp_path / "parted", 2) == pytest.approx(alone, rel=1e-9)
     assert spoiling.kept_runs == ([True, False] if lost else [])
+    # once by the test where they are lost, once when the chain is done with them
+    assert dropped == [True] * (2 if lost else 1)
     assert not [path for path in (tmp_path / "parted" / "staging").rglob("*") if path.is_file()]
