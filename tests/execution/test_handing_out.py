@@ -38,7 +38,7 @@ def shares(orders, n_tasks):
 def test_many_small_captures_go_together_and_the_last_one_by_one(tmp_path):
     """Full tasks while much is left, single orders at the end: no worker waits long for the other."""
     found = shares(orders_of(tmp_path, [1000] * 200), 4)
-    assert found[0] == TOGETHER
+    assert found[0] == TOGETHER >= 4
     assert found == sorted(found, reverse=True)
     assert found[-4:] == [1, 1, 1, 1]
     assert sum(found) == 200

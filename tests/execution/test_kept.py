@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from thrumline.pipeline.api import Spread, run_study
-from thrumline.pipeline.contracts import Block, CaptureHead, ChannelHead, ChannelSpec, Clock, GroupHead, SignalSpec
+from thrumline.pipeline.contracts import Block, CaptureHead, ChannelHead, ChannelSpec, Clock, Fitness, GroupHead, SignalSpec
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.execution import task
-from thrumline.pipeline.execution.chain import run_chain, survey_pass
+from thrumline.pipeline.execution.chain import measuring_pass, run_chain, survey_pass
 from thrumline.pipeline.execution.kept import KEPT, KeepSamples, Kept, KeptLost, KeptSamples
 from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray
 from thrumline.pipeline.host import Host
@@ -76,6 +76,17 @@ def test_what_was_kept_reads_as_what_is_made_again(quick, tmp_path, n_parts):
     for mine, other in zip(whole.readings, kept.readings, strict=True):
         assert (mine.reading, mine.combination, mine.absent) == (other.reading, other.combination, other.absent)
         assert other.value == pytest.approx(mine.value, rel=1e-9)
+
+
+@pytest.mark.parametrize("start_s", [1.25, 1.25 + 1 / 14_000, 1.25 + 2 / 14_000, 1.25 + 3 / 14_000])
+def test_a_stretch_begins_where_the_first_pass_had_a_sample_too(quick, start_s):
+    """Wherever it starts: every fourth sample counts from the run's first one, not from the piece's."""
+    bound = bind(load_recipe("idle"), {}, Host.discover().stages)
+    context = quick.context({name: FACTS.get(name) for name in bound.uses_facts})
+    measuring = measuring_pass(bound, quick, context, {}, Fitness("fit", stretches=((start_s, 40.0),)))
+    (piece,) = measuring.pieces
+    assert piece.run.start % 4 == 0
+    assert piece.run.start > 0
 
 
 def test_files_of_kept_samples_are_gone_when_the_chain_is_done(quick, tmp_path):
