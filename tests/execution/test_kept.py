@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 
 from thrumline.pipeline.api import Spread, run_study
-from thrumline.pipeline.contracts import Block, CaptureHead, ChannelHead, ChannelSpec, Clock, Fitness, GroupHead, SignalSpec
+from thrumline.pipeline.contracts import (
+    Block,
+    CaptureHead,
+    ChannelHead,
+    ChannelSpec,
+    Clock,
+    Fitness,
+    GroupHead,
+    SignalSpec,
+)
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.execution import task
 from thrumline.pipeline.execution.chain import measuring_pass, run_chain, survey_pass
