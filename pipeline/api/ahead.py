@@ -24,7 +24,7 @@ def workers_ahead(
     few = (workers or os.cpu_count() or 1) <= 1 or _rows_at_least(path) <= INLINE_UP_TO
     if scheduler is not None or few:
         return False
-    if Path(archive_dir or DEFAULT_ARCHIVE).exists() and made_alike(out_folder(path, out_dir)):
+    if Path(archive_dir or DEFAULT_ARCHIVE).exists() and made_alike(out_folder(path, out_dir), path):
         return False
     import_once()
     return True

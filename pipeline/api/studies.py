@@ -53,7 +53,7 @@ def run_whole(
     spread = spread or Spread()
     archive_path = Path(archive_dir) if archive_dir is not None else DEFAULT_ARCHIVE
     out = out_folder(path, out_dir)
-    if not archive_path.exists() or not made_alike(out):
+    if not archive_path.exists() or not made_alike(out, path):
         # probably much to do, and if not, a process too many for a second
         expect_workers(spread, len(table.rows))
     host = Host.discover()

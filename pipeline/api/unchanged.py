@@ -59,12 +59,13 @@ def read_note(out: Path) -> dict[str, Any] | None:
     return kept if isinstance(kept, dict) else None
 
 
-def made_alike(out: Path) -> bool:
-    """Whether the files in ``out`` were made from the study, table and recipe of now, by this program."""
+def made_alike(out: Path, study_file: Path) -> bool:
+    """Whether the files in ``out`` were made from this study, its table and its recipe as of now, by this program."""
     kept = read_note(out)
     try:
-        return kept is not None and kept["made_with"] == made_with(kept["documents"])
-    except (OSError, KeyError, TypeError):
+        mine = kept is not None and kept["documents"][0] == str(study_file)
+        return kept is not None and mine and kept["made_with"] == made_with(kept["documents"])
+    except (OSError, KeyError, TypeError, IndexError):
         return False
 
 

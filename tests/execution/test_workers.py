@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from thrumline.pipeline.api import Spread, ahead, run_study, studies
+from thrumline.pipeline.api import Spread, ahead, run_study, studies, unchanged
 from thrumline.pipeline.api.documents import write_document
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.testing import FleetSpec, demo_fleet, write_fleet
@@ -138,6 +138,20 @@ def test_workers_are_asked_for_ahead_where_the_table_is_long(tmp_path, started):
     assert not ahead.workers_ahead(long, **words, scheduler="127.0.0.1:8786")
     assert not ahead.workers_ahead(table_of(tmp_path, 24), **words)
     assert started == [True]
+
+
+def test_files_of_another_study_in_the_folder_are_no_reason_to_start_late(tmp_path, started):
+    """They are its own if it was run last; a study that changed its recipe under a new name has all to do."""
+    archive, out = tmp_path / "archive", tmp_path / "out"
+    archive.mkdir()
+    out.mkdir()
+    first = table_of(tmp_path, 25)
+    second = first.with_name("changed.toml")
+    second.write_text(first.read_text() + "\n[stage.spectrum]\nresolution_hz = 0.5\n")
+    note = {"documents": [str(first)], "made_with": unchanged.made_with([str(first)])}
+    (out / unchanged.STAMP_FILE).write_text(json.dumps(note))
+    assert not ahead.workers_ahead(first, archive_dir=archive, out_dir=out, workers=2)
+    assert ahead.workers_ahead(second, archive_dir=archive, out_dir=out, workers=2)
 
 
 @pytest.mark.parametrize("wrong", ["", "captures = 3", "captures = \"not-there.csv\"", "][", "title = \"no table\""])
