@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from stopwatch import machine, median, table, thrumline
+from stopwatch import compiled, machine, median, table, thrumline
 
 RATE_HZ = 51_200
 N_CHANNEL = 16
@@ -202,6 +202,7 @@ def main() -> None:
     folder = asked.folder or Path(tempfile.mkdtemp(prefix="long-capture-"))
     folder.mkdir(parents=True, exist_ok=True)
     print(machine())
+    compiled()
     try:
         titles = ["#", "measure", "wall", "CPU of all processes", "throughput", "a worker above its start"]
         print(table(measured(folder, asked), titles))

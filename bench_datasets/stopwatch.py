@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import compileall
 import contextlib
 import ctypes
 import os
@@ -13,6 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from importlib.metadata import version
+from importlib.util import find_spec
 from pathlib import Path
 
 PR_SET_CHILD_SUBREAPER = 36
@@ -73,6 +75,17 @@ def median(values: Sequence[float]) -> float:
 def thrumline(*words: str) -> list[str]:
     """The command line, run by this interpreter."""
     return [sys.executable, "-c", "from thrumline.pipeline.front.entry import main; main()", *words]
+
+
+def compiled() -> None:
+    """Compile the package, as an installer does.
+
+    Where an environment keeps no byte code, every process of a run from a checkout would compile what it imports.
+    """
+    for room in ("pipeline", "plugins", "storage"):
+        found = find_spec(f"thrumline.{room}")
+        for place in (found.submodule_search_locations if found else None) or ():
+            compileall.compile_dir(place, quiet=1)
 
 
 def machine() -> str:
