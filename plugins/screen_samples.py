@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
 import numpy as np
@@ -296,6 +296,10 @@ class ScreenStage(Estimator[ScreenSettings]):
         """Cells follow each other without overlap: parts may start at any multiple of one."""
         hop = self._plan(signal, context).hop
         return hop, hop
+
+    def lasting(self, product: ScreenFacts) -> ScreenFacts:
+        """Without the bands of each cell, nine tenths of it, which only the choice of stretches looks at."""
+        return replace(product, extra={name: held for name, held in product.extra.items() if name != "bands"})
 
     def _plan(self, signal: SignalSpec, context: Context) -> BandPlan:
         if signal.rate_hz is None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from .at_rest import at_rest, keep_note, new_state, note_of_rest
+from .cache import Cache
 from .catalogue import Attempts, Catalogue, TreeRow
 from .doctor import unfit_places
 from .errors import DiskFull, NotAllowed, StorageError
@@ -47,6 +48,7 @@ class Archive:
         self.staging = Staging(layout.staging, disk)
         self.records = Records(disk, self.staging, self.places)
         self.originals = Originals(layout, disk, self.staging, self.places, self.records)
+        self.cache = Cache(layout, disk, self.staging)
         self.swept: list[Leftover] = []
         self._lock: CoordinatorLock | None = None
         self._catalogue: Catalogue | None = None

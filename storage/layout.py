@@ -79,6 +79,7 @@ class Layout:
         self.quarantine = root / "quarantine"
         self.set_aside = root / "quarantine" / "set-aside"
         self.catalogue = root / "catalog" / "catalogue.sqlite"
+        self.cache = root / "catalog" / "cache"
         self.audit = root / "audit"
 
     def tree(self, kind: str, identity: str) -> Path:

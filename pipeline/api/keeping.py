@@ -122,12 +122,16 @@ def rebuild(archive_dir: Path | str) -> int:
         return archive.rebuild()
 
 
-def clear_out(archive_dir: Path | str, *, older_than_days: float, drop: bool) -> list[str]:
-    """Results that no remembered study asks for any more; with ``drop`` they are removed. Never originals."""
+def clear_out(archive_dir: Path | str, *, older_than_days: float, drop: bool) -> tuple[list[str], int]:
+    """Results that no remembered study asks for any more; with ``drop`` they are removed. Never originals.
+
+    First passes that were kept as long ago are removed with them; the bytes of these come second.
+    """
     with Archive.open(Path(archive_dir), role="coordinator") as archive:
         wanted = {row["result_id"] for kept in archive.decisions(KIND).values() for row in kept["rows"]}
         found = archive.gc(wanted, older_than_s=older_than_days * DAY_S, drop=drop)
-        return [item.id for item in found]
+        freed = archive.cache.clear(older_than_days * DAY_S) if drop else 0
+        return [item.id for item in found], freed
 
 
 class _Deriving:
@@ -154,7 +158,7 @@ class _Deriving:
         path = self._archive.original(row["sha256"])
         if path is None:
             raise SettingsError(f"original {row['sha256']}", found="missing", todo="bring the file again")
-        bench = Bench(job, self._archive)
+        bench = Bench(job, self._archive, recalls=False)
         try:
             made = bench.carry_out_original(Order(typed, path, typed.capture), row["sha256"])
         finally:

@@ -145,6 +145,14 @@ class Estimator(Stage[SettingsT]):
         """``(length, hop)`` in samples of the frames this estimator sees; (1, 1) when it has none."""
         return 1, 1
 
+    def lasting(self, product: Any) -> Any:
+        """What stages after the choice of stretches get of the product, where this one stands before it.
+
+        It is kept in the archive's cache and sent to every worker that shares a long capture: a product that is large
+        only for the choice itself gives that part up here. By default all of it.
+        """
+        return product
+
 
 class Derivation(Stage[SettingsT]):
     """Makes one product named ``makes`` from products, without samples.

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from ..contracts import Context, Derivation, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
+from ..contracts import Context, Derivation, Estimator, Fitness, Metric, Reading, Reason, ReasonCode, Stage, Transform
 from ..contracts.records import ENERGY
 from ..recipe import BoundRecipe
 from .circumstances import with_circumstances
@@ -27,22 +27,40 @@ PassRunner = Callable[[int, Pass, Mapping[str, Any]], list[Watcher]]
 
 @dataclass(frozen=True, slots=True)
 class ChainOutcome:
-    """What came of one capture: fitness, readings, all products, and tracebacks of stages that failed."""
+    """What came of one capture: fitness, readings, all products, and tracebacks of stages that failed.
+
+    ``recalled``: whether the first pass was known.
+    """
 
     fitness: Fitness
     readings: tuple[Reading, ...]
     products: Mapping[str, Any]
     faults: Mapping[str, str] = field(default_factory=dict)
+    recalled: bool = False
+
+
+class KnownSurvey(Protocol):
+    """Where the products of the first pass may be found, and are put for the next time."""
+
+    def recalled(self) -> Mapping[str, Any] | None:
+        """All of them, or None."""
+
+    def keep(self, products: Mapping[str, Any]) -> None:
+        """Take them over."""
 
 
 def run_chain(
-    recipe: BoundRecipe, samples: CaptureSamples, facts: Mapping[str, Any], run_pass: PassRunner | None = None
-) -> ChainOutcome:
-    """Run the whole chain over one capture. Raises SchemaError before a sample is read if it cannot work."""
+    recipe: BoundRecipe, samples: CaptureSamples, facts: Mapping[str, Any], run_pass: PassRunner | None = None,
+    survey: KnownSurvey | None = None,
+) -> ChainOutcome:  # fmt: skip
+    """Run the whole chain over one capture. Raises SchemaError before a sample is read if it cannot work.
+
+    With ``survey`` the first pass is gone over only where it does not know what came of it.
+    """
     beside = samples.beside(recipe.beside) if recipe.beside else None
     recipe.check(samples.signal, None if beside is None else beside.signal)
     here: PassRunner = lambda _, whole, __: whole.run()  # noqa: E731
-    return _ChainRun(recipe, samples, samples.context(facts), run_pass or here, beside).outcome()
+    return _ChainRun(recipe, samples, samples.context(facts), run_pass or here, beside, survey).outcome()
 
 
 def survey_pass(
@@ -118,11 +136,11 @@ class _ChainRun:
 
     def __init__(
         self, recipe: BoundRecipe, samples: CaptureSamples, context: Context, run_pass: PassRunner,
-        beside: CaptureSamples | None,
+        beside: CaptureSamples | None, survey: KnownSurvey | None,
     ) -> None:  # fmt: skip
         self.recipe, self.samples, self.context, self.run_pass = recipe, samples, context, run_pass
-        self.beside = beside
-        self.products = Products()
+        self.beside, self.survey = beside, survey
+        self.products, self.recalled = Products(), False
 
     def outcome(self) -> ChainOutcome:
         """All of the chain; what was kept on the way is not needed after it."""
@@ -137,13 +155,13 @@ class _ChainRun:
         choice = self.recipe.choice
         fitness = self._whole() if choice < 0 else self._survey()
         if fitness.state != "fit":
-            return ChainOutcome(fitness, (), self.products, self.products.faults)
+            return ChainOutcome(fitness, (), self.products, self.products.faults, self.recalled)
         self._go(MEASURING, measuring_pass(self.recipe, self.samples, self.context, self.products, fitness))
         if self.beside is not None:
             self._go(BESIDE, beside_pass(self.recipe, self.beside, self.context, self.products, fitness))
         readings = self._derived_and_read(self.recipe.stages[choice + 1 :])
         told = with_circumstances(fitness, readings, self.context.asides, self.products)
-        return ChainOutcome(*told, self.products, self.products.faults)
+        return ChainOutcome(*told, self.products, self.products.faults, self.recalled)
 
     def _whole(self) -> Fitness:
         step = 1.0 / (self.samples.signal.rate_hz or 1.0)
@@ -151,14 +169,34 @@ class _ChainRun:
         return Fitness("fit", stretches=tuple((at(r.start), at(r.stop - 1) + step) for r in self.samples.runs))
 
     def _survey(self) -> Fitness:
-        self._go(SURVEY, survey_pass(self.recipe, self.samples, self.context))
-        self._derived_and_read(self.recipe.stages[: self.recipe.choice + 1])
         chosen = self.recipe.stages[self.recipe.choice]
         assert isinstance(chosen, Derivation)
+        known = None if self.survey is None else self.survey.recalled()
+        if known is not None:
+            self.products.update(known)
+            self.recalled = True
+            fitness: Fitness = known[chosen.makes]
+            return fitness
+        self._go(SURVEY, survey_pass(self.recipe, self.samples, self.context))
+        before = self.recipe.stages[: self.recipe.choice + 1]
+        self._derived_and_read(before)
         if chosen.makes in self.products.failed:
             return Fitness("unfit", reasons=(Reason(ReasonCode.STAGE_FAILED, self.products.failed[chosen.makes]),))
-        fitness: Fitness = self.products[chosen.makes]
-        return fitness
+        for stage in before:
+            self._give_up(stage)
+        if self.survey is not None:
+            self.survey.keep({name: made for name, made in self.products.items() if name != KEPT})
+        made: Fitness = self.products[chosen.makes]
+        return made
+
+    def _give_up(self, stage: Stage[Any]) -> None:
+        """Let go of what of a product was for the choice only."""
+        if isinstance(stage, Estimator) and stage.makes in self.products:
+            try:
+                self.products[stage.makes] = stage.lasting(self.products[stage.makes])
+            except Exception as error:  # noqa: BLE001  a stranger's stage may raise anything
+                del self.products[stage.makes]
+                self.products.note_fault(stage, error, makes=stage.makes)
 
     def _go(self, number: int, whole: Pass) -> None:
         if whole.watches:

@@ -27,8 +27,8 @@ def capture_identity(sha256: str, index: int, reader: str, numeric_version: int,
 
 
 def result_identity(capture_id: str, recipe: BoundRecipe, row: CaptureRow) -> str:
-    """Identity of one result: the capture, and every stage with its settings, numbers and facts used."""
-    return _results_name(capture_id, canonical(recipe.identity(row)))
+    """Identity of one result: the capture, the channels seen, every stage with its settings, numbers, facts used."""
+    return _results_name(capture_id, canonical(recipe.channels), canonical(recipe.identity(row)))
 
 
 class Identities:
@@ -37,6 +37,7 @@ class Identities:
     def __init__(self, recipe: BoundRecipe, readers: Mapping[str, int]) -> None:
         self._recipe = recipe
         self._uses = recipe.uses_facts
+        self._channels = canonical(recipe.channels)
         self._readers = [(canonical(name), number) for name, number in readers.items()]
         self._mappings: dict[str, bytes] = {}
         self._recipes: dict[tuple[Any, ...], bytes] = {}
@@ -55,7 +56,7 @@ class Identities:
         spelt = self._recipes.get(facts)
         if spelt is None:
             spelt = self._recipes[facts] = canonical(self._recipe.identity(row))
-        return _results_name(capture_id, spelt)
+        return _results_name(capture_id, self._channels, spelt)
 
 
 def _captures_name(sha256: str, index: int, reader: bytes, numeric_version: int, mapping: bytes) -> str:
@@ -64,8 +65,8 @@ def _captures_name(sha256: str, index: int, reader: bytes, numeric_version: int,
     return _named(said % (index, mapping, numeric_version, sha256.encode(), reader))
 
 
-def _results_name(capture_id: str, recipe: bytes) -> str:
-    return _named(b'{"capture":"%b","recipe":%b}' % (capture_id.encode(), recipe))
+def _results_name(capture_id: str, channels: bytes, recipe: bytes) -> str:
+    return _named(b'{"capture":"%b","channels":%b,"recipe":%b}' % (capture_id.encode(), channels, recipe))
 
 
 def _named(said: bytes) -> str:

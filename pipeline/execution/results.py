@@ -20,13 +20,16 @@ LEVELS = "strips"
 
 
 def commit_result(
-    archive: Archive, result_id: str, capture_id: str, outcome: ChainOutcome, identity: list[dict[str, Any]],
+    archive: Archive, result_id: str, capture_id: str, outcome: ChainOutcome, made_by: Mapping[str, Any],
     run: Mapping[str, Any],
 ) -> Tree:  # fmt: skip
-    """Write one result, whole or not at all. Losing a race against the same result is success."""
+    """Write one result, whole or not at all. Losing a race against the same result is success.
+
+    ``made_by`` is what names it beside its capture: ``channels`` seen, ``recipe`` stage by stage.
+    """
     content = {
         "capture_id": capture_id,
-        "recipe": identity,
+        **made_by,
         "summary": {
             "fitness": replace(outcome.fitness, levels={}).as_json(),
             "readings": [reading.as_json() for reading in outcome.readings],

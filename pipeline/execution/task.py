@@ -22,15 +22,21 @@ from .passes import Part, Watcher
 from .reader_child import ReaderChild
 from .results import commit_result, summary_done
 from .samples import CaptureSamples
+from .surveyed import Survey
 
 LIBRARIES = ("thrumline", "numpy", "scipy", "zarr", "pandas")
 
 
 class Bench:
-    """What a worker keeps between orders: the archive opened once, one long-lived reader child."""
+    """What a worker keeps between orders: the archive opened once, one long-lived reader child.
 
-    def __init__(self, job: Job, archive: Archive | None = None, *, defer_long: bool = False) -> None:
-        self.job, self.defer_long = job, defer_long
+    ``recalls``: whether first passes that are known need not be made again; whoever repairs makes everything anew.
+    """
+
+    def __init__(
+        self, job: Job, archive: Archive | None = None, *, defer_long: bool = False, recalls: bool = True
+    ) -> None:
+        self.job, self.defer_long, self.recalls = job, defer_long, recalls
         keep_freed_memory()
         self._owns = archive is None
         self.archive = archive if archive is not None else Archive.open(job.archive, role="worker")
@@ -179,9 +185,13 @@ class Bench:
     def _computed(self, order: Order, taken: TakenIn, result_id: str, run_pass: PassRunner | None = None) -> Tree:
         recipe = self.job.recipe
         samples = samples_of(taken, recipe)
-        outcome = run_chain(recipe, samples, facts_of(order, recipe), run_pass)
-        run = {"host": platform.node(), "finished": time.time(), "libraries": self.libraries}
-        return commit_result(self.archive, result_id, taken.capture_id, outcome, recipe.identity(order.row), run)
+        survey = Survey.of(self.archive, taken.capture_id, recipe, order.row) if self.recalls else None
+        outcome = run_chain(recipe, samples, facts_of(order, recipe), run_pass, survey)
+        run: dict[str, Any] = {"host": platform.node(), "finished": time.time(), "libraries": self.libraries}
+        if outcome.recalled:
+            run["survey"] = "recalled"
+        made_by = {"channels": recipe.channels, "recipe": recipe.identity(order.row)}
+        return commit_result(self.archive, result_id, taken.capture_id, outcome, made_by, run)
 
 
 LONG_VALUES = 64 << 20

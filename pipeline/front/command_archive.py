@@ -147,11 +147,16 @@ def export(title: str | None, identity: str | None, archive_dir: Path | None, **
 @click.option("--drop", is_flag=True, help="Remove them; without it they are only listed.")
 @archive_option
 def gc(days: float, drop: bool, archive_dir: Path | None) -> int:
-    """List (or drop) results that no study asks for any more. Originals and captures are never touched."""
+    """List (or drop) results that no study asks for any more. Originals and captures are never touched.
+
+    With --drop, first passes over captures that were kept for changed recipes go too; they are made again.
+    """
     from ..api import keeping
 
-    found = keeping.clear_out(archive_dir or DEFAULT, older_than_days=days, drop=drop)
+    found, freed = keeping.clear_out(archive_dir or DEFAULT, older_than_days=days, drop=drop)
     for identity in found:
         click.echo(identity)
     click.echo(f"{len(found)} superseded results {'dropped' if drop else 'could be dropped (--drop)'}")
+    if freed:
+        click.echo(f"{freed / 1e6:.1f} MB of kept first passes dropped")
     return 0

@@ -66,6 +66,11 @@ class BoundRecipe:
         ]
 
     @property
+    def channels(self) -> dict[str, list[str]]:
+        """Which channels the stages saw, whatever order the recipe names them in: they determine numbers too."""
+        return {"beside": sorted(self.beside), "quantities": sorted(self.quantities)}
+
+    @property
     def uses_facts(self) -> tuple[str, ...]:
         """Columns of the captures table that some stage reads."""
         return tuple(sorted({name for stage in self.stages for name in stage.uses_facts}))

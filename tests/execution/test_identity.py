@@ -54,6 +54,19 @@ def test_results_of_many_rows_are_those_of_each_and_follow_the_facts(asked):
     for one in changed:
         assert names.result("cd" * 16, one) == result_identity("cd" * 16, recipe, one)
     assert len({names.result("cd" * 16, one) for one in (row, *changed[-2:])}) == 3
-    said = {"capture": "cd" * 16, "recipe": recipe.identity(row)}
+    said = {"capture": "cd" * 16, "channels": recipe.channels, "recipe": recipe.identity(row)}
     text = json.dumps(said, sort_keys=True, separators=(",", ":"))
     assert result_identity("cd" * 16, recipe, row) == hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+@pytest.mark.parametrize("channels", [{"quantities": ("acceleration", "force")}, {"beside": ()}])
+def test_the_same_stages_over_other_channels_make_another_result(asked, channels):
+    """A recipe that is edited to look at more channels must not be answered with what came of fewer."""
+    recipe, readers, rows = asked
+    other = replace(recipe, **channels)
+    assert recipe.beside == ("pressure",)
+    assert result_identity("cd" * 16, other, rows[0]) != result_identity("cd" * 16, recipe, rows[0])
+    names = Identities(other, readers.versions)
+    assert names.result("cd" * 16, rows[0]) == result_identity("cd" * 16, other, rows[0])
+    turned = replace(other, quantities=other.quantities[::-1], beside=other.beside[::-1])
+    assert result_identity("cd" * 16, turned, rows[0]) == result_identity("cd" * 16, other, rows[0])

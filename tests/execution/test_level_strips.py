@@ -18,7 +18,7 @@ def test_strips_come_back_by_name_from_one_array_that_plain_xarray_opens(tmp_pat
     """Written together, read apart; the names stand beside them."""
     with Archive.open(tmp_path / "archive", role="coordinator", create=True) as archive:
         outcome = ChainOutcome(fitness=Fitness("fit", levels=LEVELS), readings=(), products={}, faults={})
-        tree = commit_result(archive, RESULT, CAPTURE, outcome, [], {})
+        tree = commit_result(archive, RESULT, CAPTURE, outcome, {}, {})
         found = levels_of(tree)
         plain = xarray.open_zarr(tree.path / SPECTRA_STORE, consolidated=False)
         assert list(found) == list(LEVELS) == plain.strips.attrs["levels"]

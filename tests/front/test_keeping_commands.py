@@ -7,6 +7,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from thrumline.pipeline.execution.surveyed import Survey
 from thrumline.pipeline.front.entry import cli
 from thrumline.pipeline.testing import FleetSpec, PlantedFault, demo_fleet, write_fleet
 
@@ -85,9 +86,11 @@ def test_damage_is_named_and_repaired_from_the_original(place, tmp_path):
     assert thrumline("archive", "verify", "--deep", "--archive", root).return_value == 0
 
 
-def test_a_damaged_result_is_made_anew_by_its_remembered_study(place, tmp_path):
-    """Results are derived again from capture, study and row."""
+def test_a_damaged_result_is_made_anew_by_its_remembered_study(place, tmp_path, monkeypatch):
+    """Results are derived again from capture, study and row, resting on nothing that a cache says."""
     import shutil
+
+    monkeypatch.setattr(Survey, "recalled", lambda _: pytest.fail("a repair asked the cache"))
 
     root = tmp_path / "archive"
     shutil.copytree(place / "archive", root)
@@ -135,6 +138,24 @@ def test_gc_lists_only_results_that_no_study_asks_for(place):
     """Everything here is wanted by the remembered study."""
     done = thrumline("archive", "gc", "--older-than", "0", "--archive", place / "archive")
     assert done.output.startswith("0 superseded"), done.output
+    assert "first passes" not in done.output
+
+
+def test_gc_drops_first_passes_kept_for_changed_recipes(place, tmp_path):
+    """They are a cache: told in bytes, and the next changed recipe makes them again."""
+    import shutil
+
+    root = tmp_path / "archive"
+    shutil.copytree(place / "archive", root)
+    cache = root / "catalog" / "cache"
+    n_bytes = sum(path.stat().st_size for path in cache.rglob("*") if path.is_file())
+    assert n_bytes > 4_000
+    kept = thrumline("archive", "gc", "--older-than", "1", "--drop", "--archive", root)
+    assert "first passes" not in kept.output
+    done = thrumline("archive", "gc", "--older-than", "0", "--drop", "--archive", root)
+    assert f"{n_bytes / 1e6:.1f} MB of kept first passes dropped" in done.output
+    assert [path for path in cache.rglob("*") if path.is_file()] == []
+    assert thrumline("archive", "verify", "--data", "--archive", root).return_value == 0
 
 
 def test_quarantine_shows_the_reason_and_lets_go_when_told(place, tmp_path):
