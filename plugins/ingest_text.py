@@ -32,7 +32,7 @@ from ..pipeline.kernels.clock import ClockFit
 from .ingest_text_blocks import RowBlock, RowReader, SparseColumn
 from .ingest_text_clock import TimeScale, clock_by_count, clock_from_fit, clock_without_stamps, recorded_at
 from .ingest_text_columns import Layout, layout_of, with_named_empties
-from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of
+from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of, with_tail
 from .ingest_text_groups import Group, Survey, groups_of, sparse_clock, stamp_values, surveyed
 
 TAIL_BYTES = 1 << 14
@@ -46,6 +46,9 @@ class TextReader(Reader):
     numeric_version = 1
     summary = "delimited text: comma, semicolon, tab or blanks; decimal comma; headers with units; any time column"
 
+    def __init__(self) -> None:
+        self._sniffed: tuple[bytes, bool, Dialect] | None = None
+
     def warm(self) -> None:
         """Import the parser."""
         import pandas as pd
@@ -54,8 +57,9 @@ class TextReader(Reader):
 
     def sniff(self, head: bytes, name: str) -> float:
         """0.6 for text with rows of numbers (0.7 with a text suffix), 0.2 for other text, else 0."""
+        complete = len(head) < HEAD_BYTES
         try:
-            dialect_of(head, complete=len(head) < 65536)
+            self._sniffed = head, complete, dialect_of(head, complete=complete)
         except ReaderRefusal as refusal:
             suffix = name.lower().endswith((".csv", ".txt", ".tsv", ".asc", ".dat"))
             texts = refusal.code is not ReasonCode.UNREADABLE and (suffix or refusal.code is not ReasonCode.EMPTY)
@@ -65,7 +69,7 @@ class TextReader(Reader):
 
     def read(self, source: Source, mapping: ChannelMapping, sink: Sink) -> list[CaptureHead]:
         """Pass all samples to the sink and return the one head."""
-        dialect, layout = _opened(source, mapping)
+        dialect, layout = self._opened(source, mapping)
         rows, survey = _gone_over(source, dialect, layout)
         clock, scale, fit = _clock(survey, mapping)
         _refuse_other_count(survey)
@@ -78,8 +82,9 @@ class TextReader(Reader):
         )  # fmt: skip
         sink.begin(0)
         first_row = 0
+        stamped = scale is not None and not (clock.uniform and not any(group.sparse for group in groups))
         for block in survey.held if survey.held is not None else rows.blocks():
-            ticks = scale.ticks(stamp_values(block, layout, dialect)) if scale is not None else None
+            ticks = scale.ticks(stamp_values(block, layout, dialect)) if scale is not None and stamped else None
             for group in groups:
                 _pass_block(group, block, first_row, None if clock.uniform and not group.sparse else ticks, sink)
             first_row += block.n
@@ -87,7 +92,7 @@ class TextReader(Reader):
 
     def describe(self, source: Source, mapping: ChannelMapping) -> dict[str, Any]:
         """Dialect, columns, the lines above the rows and the first rows."""
-        dialect, layout = _opened(source, mapping)
+        dialect, layout = self._opened(source, mapping)
         columns = [
             {
                 "column": f"c{column.number}", "name": column.name, "quantity": column.quantity,
@@ -104,17 +109,22 @@ class TextReader(Reader):
             "first_rows": [list(row) for row in dialect.sample[:5]],
         }
 
+    def _opened(self, source: Source, mapping: ChannelMapping) -> tuple[Dialect, Layout]:
+        with source.path.open("rb", buffering=0) as stream:
+            head = stream.read(HEAD_BYTES)
+            size = stream.seek(0, io.SEEK_END)
+            stream.seek(max(size - TAIL_BYTES, HEAD_BYTES) // 2 * 2)
+            tail = stream.read()
+        if not head:
+            raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no bytes", todo="record again, or copy it again")
+        dialect = with_named_empties(with_tail(self._dialect(head, complete=size <= HEAD_BYTES), tail))
+        return dialect, layout_of(dialect, mapping)
 
-def _opened(source: Source, mapping: ChannelMapping) -> tuple[Dialect, Layout]:
-    with source.path.open("rb") as stream:
-        head = stream.read(HEAD_BYTES)
-        size = stream.seek(0, io.SEEK_END)
-        stream.seek(max(size - TAIL_BYTES, HEAD_BYTES) // 2 * 2)
-        tail = stream.read()
-    if not head:
-        raise ReaderRefusal(ReasonCode.EMPTY, "the file holds no bytes", todo="record again, or copy it again")
-    dialect = with_named_empties(dialect_of(head, complete=size <= HEAD_BYTES, tail=tail))
-    return dialect, layout_of(dialect, mapping)
+    def _dialect(self, head: bytes, *, complete: bool) -> Dialect:
+        """The dialect of the file sniffed just now, which most files are, or of another."""
+        if self._sniffed is not None and self._sniffed[:2] == (head, complete):
+            return self._sniffed[2]
+        return dialect_of(head, complete=complete)
 
 
 def _gone_over(source: Source, dialect: Dialect, layout: Layout) -> tuple[RowReader, Survey]:

@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from ..pipeline.contracts import ReaderRefusal, ReasonCode
 from .ingest_text_dialect import BLANKS, MISSING, Dialect, is_number, kind_of, without_comment_mark
+from .ingest_text_fixed import FixedColumn, fixed_columns
 
 BLOCK_BYTES = 4 << 20
 """Bytes parsed at a time: large enough that the parser's start does not count, small enough to bound memory."""
@@ -35,13 +36,15 @@ class RowBlock:
     """Consecutive rows: ``numbers`` one array [shape=(n_row,)] per number column, ``stamps`` one per stamp column.
 
     ``lines`` [shape=(n_row,)] are the line numbers of the rows in the file, or None when they simply follow
-    ``first_line``.
+    ``first_line``. ``decimals``, where it is known, says for each number column at how many decimals all its
+    numbers are whole counts.
     """
 
     numbers: tuple[npt.NDArray[np.float64], ...]
     stamps: tuple[npt.NDArray[np.object_], ...]
     first_line: int
     lines: npt.NDArray[np.int64] | None = None
+    decimals: tuple[int, ...] | None = None
 
     @property
     def n(self) -> int:
@@ -138,10 +141,21 @@ class RowReader:
         if last and not data.endswith(b"\n"):
             self._refuse_cut_cell(data, line + n_lines - 1)
         plain = self._unquoted(data, line) if self._dialect.quoted or b'"' in data else data
+        columns = self._fixed(plain, n_lines)
+        if columns is not None:
+            numbers, decimals = tuple(c.values for c in columns), tuple(c.decimals for c in columns)
+            return RowBlock(numbers, (), line, decimals=decimals)
         parsed = self._parsed(plain, n_lines)
         if parsed is not None:
             return RowBlock(*parsed, first_line=line)
         return self._examined(plain, line, last)
+
+    def _fixed(self, data: bytes, n_lines: int) -> list[FixedColumn] | None:
+        """The block where it is nothing but numbers of fixed decimals, which are read in half the time."""
+        dialect = self._dialect
+        if dialect.delimiter in (" ", "") or self.sparse or set(dialect.kinds) != {"number"}:
+            return None
+        return fixed_columns(data, n_lines, dialect.n_cells, dialect.delimiter, self._options["decimal"])
 
     def _parser_options(self) -> dict[str, Any]:
         import pandas as pd

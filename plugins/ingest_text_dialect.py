@@ -10,7 +10,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ..pipeline.contracts import ReaderRefusal, ReasonCode
 
@@ -108,7 +108,7 @@ def encoding_of(head: bytes) -> str:
 
 def plain_newlines(text: str) -> str:
     """The text with every line ending written as one line feed."""
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
@@ -213,8 +213,8 @@ def _shown(text: str) -> str:
     return repr(text if len(text) <= 60 else text[:57] + "...")
 
 
-def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
-    """The dialect of a file whose first bytes are ``head`` (and whose last are ``tail``, when it is longer).
+def dialect_of(head: bytes, *, complete: bool) -> Dialect:
+    """The dialect of a file whose first bytes are ``head``, all of them when it is ``complete``.
 
     Raises
     ------
@@ -250,14 +250,16 @@ def dialect_of(head: bytes, *, complete: bool, tail: bytes = b"") -> Dialect:
         encoding=encoding, delimiter=best.delimiter, decimal=best.decimal,
         quoted='"' in "".join(lines[first : first + _SAMPLE_LINES]), first_row=first + 1, kinds=best.kinds,
         preamble=tuple(lines[:first]), sample=rows,
-        seen=tuple(lines[first:] + _tail_lines(tail, encoding)),
+        seen=tuple(lines[first:]),
     )  # fmt: skip
     _refuse_unclear_comma(dialect)
     return dialect
 
 
-def _tail_lines(tail: bytes, encoding: str) -> list[str]:
-    return plain_newlines(tail.decode(encoding, errors="replace")).split("\n")[1:-1]
+def with_tail(dialect: Dialect, tail: bytes) -> Dialect:
+    """The dialect with the whole lines among the file's last bytes looked at as well."""
+    lines = plain_newlines(tail.decode(dialect.encoding, errors="replace")).split("\n")[1:-1]
+    return replace(dialect, seen=(*dialect.seen, *lines)) if lines else dialect
 
 
 def _typical(lines: list[str]) -> list[str]:

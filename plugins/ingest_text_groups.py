@@ -37,10 +37,10 @@ class ColumnFacts:
     first_stamp: Any = None
     last_stamp: Any = None
 
-    def see(self, values: Numbers) -> None:
-        """Take further values without holes."""
+    def see(self, values: Numbers, written: int | None = None) -> None:
+        """Take further values without holes; ``written`` are their decimals where the text was of one form."""
         if self.decimals is not None:
-            self.decimals = decimals_of(values, self.decimals)
+            self.decimals = decimals_of(values, self.decimals, written=written)
         self.greatest = max(self.greatest, float(np.max(np.abs(values), initial=0.0)))
         self.n += values.size
 
@@ -132,7 +132,8 @@ def surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> Survey:
         stamps = stamp_values(block, layout, dialect) if timed else None
         for cell, facts in survey.facts.items():
             values = block.numbers[places[cell]]
-            facts.see_filled(values, survey.n, stamps) if cell in rows.sparse else facts.see(values)
+            written = block.decimals[places[cell]] if block.decimals is not None else None
+            facts.see_filled(values, survey.n, stamps) if cell in rows.sparse else facts.see(values, written)
         if stamps is not None:
             survey.stamps.push(stamps, block.line)
         survey.n += block.n
