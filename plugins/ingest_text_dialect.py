@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import itertools
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -188,14 +189,13 @@ def _header_alone(lines: list[str]) -> bool:
 
 def _best_candidate(lines: list[str]) -> _Candidate:
     text = "\n".join(lines)
-    found = [
-        candidate
-        for delimiter in ("\t", ";", ",", "|", " ", "")
-        for decimal in (".", ",")
-        if delimiter in text
-        and (decimal == "." or "," in text)
-        and (candidate := _candidate(lines, delimiter, decimal))
-    ]  # fmt: skip
+    most = sum(re.search("[0-9]", line) is not None for line in lines)
+    found: list[_Candidate] = []
+    for delimiter, decimal in itertools.product(("\t", ";", ",", "|", " ", ""), (".", ",")):
+        if delimiter in text and (decimal == "." or "," in text) and (one := _candidate(lines, delimiter, decimal)):
+            found.append(one)
+            if one.score >= most:  # every line that holds a digit is explained: none that follows can explain more
+                break
     if not found:
         if _header_alone(lines):
             raise ReaderRefusal(

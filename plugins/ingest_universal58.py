@@ -74,11 +74,12 @@ class Universal58Reader(Reader):
 
     def sniff(self, head: bytes, name: str) -> float:  # noqa: ARG002
         """0.95 when the file opens with a dataset mark and a dataset 58 is in sight, 0.8 without the latter."""
-        lines = [line.rstrip() for line in head[:65536].split(b"\n")]
-        lines = [line for line in lines if line.strip()]
-        if len(lines) < 2 or lines[0] != MARK.encode() or not lines[1].strip()[:3].rstrip(b"b").isdigit():
+        lines = (line.rstrip() for line in head[:65536].split(b"\n") if line.strip())
+        mark, number = next(lines, b""), next(lines, b"").strip()
+        if mark != MARK.encode() or not number[:3].rstrip(b"b").isdigit():
             return 0.0
-        return 0.95 if any(line.strip() in (b"58",) or line.strip().startswith(b"58b") for line in lines) else 0.8
+        told = (number, *(line.strip() for line in lines))
+        return 0.95 if any(line == b"58" or line.startswith(b"58b") for line in told) else 0.8
 
     def read(self, source: Source, mapping: ChannelMapping, sink: Sink) -> list[CaptureHead]:
         """Pass all time responses to the sink and return a head per timing."""

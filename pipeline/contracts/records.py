@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
 
 from .reasons import Reason
@@ -173,6 +173,18 @@ class GroupHead:
     n_samples: int
     dtype: str
 
+    def as_json(self) -> dict[str, Any]:
+        """The form a capture's manifest carries."""
+        channels = [{name: getattr(channel, name) for name in _CHANNEL_FIELDS} for channel in self.channels]
+        clock = {name: getattr(self.clock, name) for name in _CLOCK_FIELDS}
+        return {
+            "name": self.name, "channels": channels, "clock": clock, "n_samples": self.n_samples, "dtype": self.dtype,
+        }  # fmt: skip
+
+
+_CHANNEL_FIELDS = tuple(one.name for one in fields(ChannelHead))
+_CLOCK_FIELDS = tuple(one.name for one in fields(Clock))
+
 
 @dataclass(frozen=True, slots=True)
 class CaptureHead:
@@ -186,7 +198,10 @@ class CaptureHead:
 
     def as_json(self) -> dict[str, Any]:
         """The form a capture's manifest carries."""
-        return asdict(self)
+        return {
+            "index": self.index, "reader": self.reader, "groups": [group.as_json() for group in self.groups],
+            "recorded_at": self.recorded_at, "metadata": dict(self.metadata),
+        }  # fmt: skip
 
     @classmethod
     def from_json(cls, document: Mapping[str, Any]) -> CaptureHead:
