@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
 from .effects import t_quantile
@@ -69,8 +71,7 @@ def settling_power(distance: float, std_baseline: float, std_candidate: float, n
     total = var_b + var_c
     if total <= 0.0:
         return float(distance != 0.0)
-    # Gauss-Jacobi nodes carry the beta law's own weight
-    nodes, weights = special.roots_jacobi(_NODES, nu / 2.0 - 1.0, nu / 2.0 - 1.0)
+    nodes, weights = _beta_nodes(nu / 2.0 - 1.0)
     share_b, share_c = var_b * (1.0 + nodes) / 2.0, var_c * (1.0 - nodes) / 2.0
     scatter = share_b + share_c
     dof = nu * scatter**2 / (share_b**2 + share_c**2)
@@ -80,6 +81,14 @@ def settling_power(distance: float, std_baseline: float, std_candidate: float, n
     # the series of the noncentral t gives up far out in the tail, where the answer is certain
     beyond = np.where(np.isfinite(beyond), beyond, noncentrality > critical)
     return float((weights * beyond).sum() / weights.sum())
+
+
+@lru_cache(maxsize=MOST_REPEATS)
+def _beta_nodes(exponent: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Gauss-Jacobi nodes and weights [shape=(_NODES,)], which carry the beta law's own weight; read-only."""
+    nodes, weights = special.roots_jacobi(_NODES, exponent, exponent)
+    nodes.flags.writeable = weights.flags.writeable = False
+    return nodes, weights
 
 
 def repeats_to_settle(
