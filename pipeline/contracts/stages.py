@@ -215,7 +215,7 @@ class Reader(ABC):
     summary: ClassVar[str] = ""
 
     def warm(self) -> None:  # noqa: B027 - an offer, not a duty
-        """Import what reading needs; called once when the reader child starts, so that no file pays for it."""
+        """Import what reading needs; called once in each reader child, before its first file of this format."""
 
     @abstractmethod
     def sniff(self, head: bytes, name: str) -> float:

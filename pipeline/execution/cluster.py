@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import os
 import threading
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from ..contracts import SettingsError
 from .early_workers import INLINE_UP_TO, START_METHOD, WORKER_ENVIRONMENT, import_once
 from .orders import Job
+
+if TYPE_CHECKING:
+    from .reader_stem import Stem
 
 TRIES = 3
 """A worker that dies while the job is handed out makes the hand-out fail for all: it is repeated."""
@@ -41,10 +46,14 @@ class Spread:
 
 
 class Cluster:
-    """A cluster coming up in the background; ``client`` waits for it."""
+    """A cluster coming up in the background; ``client`` waits for it.
 
-    def __init__(self, job: Job, spread: Spread) -> None:
-        self._job, self._spread = job, spread
+    With an ``example`` of the files that will be read, its workers' reader children are forked as they are.
+    """
+
+    def __init__(self, job: Job, spread: Spread, example: Path | None = None) -> None:
+        self._job, self._spread, self._example = job, spread, example
+        self._stem: Stem | None = None
         self._ready = threading.Event()
         self._client: Any = None
         self._cluster: Any = None
@@ -57,7 +66,7 @@ class Cluster:
 
     def __exit__(self, *exc_info: object) -> None:
         self._thread.join()
-        for closing in (self._client, self._cluster):
+        for closing in (self._client, self._cluster, self._stem):
             if closing is not None:
                 closing.close()
 
@@ -74,6 +83,7 @@ class Cluster:
 
     def _start(self) -> None:
         try:
+            self._stem = self._stem_for_readers()
             self._client = self._connected()
             for tries_left in reversed(range(TRIES)):
                 try:
@@ -92,8 +102,19 @@ class Cluster:
         """Hand the job to all workers. Raises OSError when one of them dies meanwhile."""
         from .worker_side import PLUGIN_NAME, BenchPlugin
 
-        self._client.register_plugin(BenchPlugin(self._job), name=PLUGIN_NAME)
+        stem = None if self._stem is None else self._stem.address
+        self._client.register_plugin(BenchPlugin(self._job, stem), name=PLUGIN_NAME)
         _same_plugins(self._client, self._job)
+
+    def _stem_for_readers(self) -> Stem | None:
+        if self._example is None or self._spread.scheduler is not None:
+            return None
+        from .reader_stem import CAN_FORK, Stem
+
+        with suppress(OSError):
+            # where there can be none, each worker starts its reader child from nothing
+            return Stem(self._job.readers.paths, self._example) if CAN_FORK else None
+        return None
 
     def _connected(self) -> Any:
         from dask import config

@@ -14,7 +14,6 @@ import os
 import select
 import signal
 import stat
-import subprocess
 import sys
 import tempfile
 import threading
@@ -28,15 +27,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ..contracts import CaptureHead, ChannelMapping, ReaderRefusal, ReasonCode, Sink
-from .own_memory import MEMORY_ENVIRONMENT
 from .reader_process import SLOTS
+from .reader_start import begun
 
-_PROCESS = "thrumline.pipeline.execution.reader_process"
 _LONGEST_MESSAGE = 1 << 24
-_ENVIRONMENT = {
-    **{name: str(value) for name, value in MEMORY_ENVIRONMENT.items()},
-    "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1",
-}  # fmt: skip
 _START_S = 60.0
 
 
@@ -78,7 +72,7 @@ class _SinkFailed(Exception):
 class _Link:
     """One running child: its process, its pipes and the shared memory."""
 
-    def __init__(self, readers: Mapping[str, str], limits: ReaderLimits) -> None:
+    def __init__(self, readers: Mapping[str, str], limits: ReaderLimits, stem: str | None) -> None:
         self._memory_bytes = limits.block_bytes * SLOTS
         self._buffer = bytearray()
         request_read, self._request_write = os.pipe()
@@ -86,13 +80,8 @@ class _Link:
         memory_fd = _memory_file(self._memory_bytes)
         self.printed = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the link
         theirs = (request_read, reply_write, memory_fd)
-        environment = {**os.environ, **_ENVIRONMENT}
         try:
-            self.process = subprocess.Popen(
-                [sys.executable, "-P", "-m", _PROCESS, *map(str, theirs)],
-                stdin=subprocess.DEVNULL, stdout=self.printed, stderr=self.printed,
-                pass_fds=theirs, start_new_session=True, env=environment,
-            )  # fmt: skip
+            self.process = begun(stem, theirs, self.printed.fileno())
             self.memory = mmap.mmap(memory_fd, self._memory_bytes)
         finally:
             for descriptor in theirs:
@@ -103,7 +92,7 @@ class _Link:
     def _opening(self, readers: Mapping[str, str], limits: ReaderLimits) -> dict[str, Any]:
         return {
             "readers": dict(readers), "limits": asdict(limits), "path": sys.path,
-            "memory_bytes": self._memory_bytes, "parent": os.getpid(),
+            "memory_bytes": self._memory_bytes,
         }  # fmt: skip
 
     def send(self, message: Mapping[str, Any]) -> None:
@@ -132,9 +121,7 @@ class _Link:
 
     def end(self) -> int:
         """Stop the child and everything it started, free what is shared; returns its exit status."""
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(self.process.pid, signal.SIGKILL)
-        status = self.process.wait()
+        status = self.process.end()
         os.close(self._request_write)
         os.close(self._reply_read)
         with contextlib.suppress(BufferError):
@@ -151,10 +138,7 @@ class _Link:
 
     def status(self, patience_s: float = 1.0) -> int | None:
         """Exit status if the child has ended by itself."""
-        try:
-            return self.process.wait(patience_s)
-        except subprocess.TimeoutExpired:
-            return None
+        return self.process.status(patience_s)
 
 
 class _Tally:
@@ -230,11 +214,16 @@ class ReaderChild:
         Reader names and where their classes are: ``{"text": "package.module:Class"}``.
     limits
         What one file may cost.
+    stem
+        Socket of the stem to have children forked from; without one they are started.
     """
 
-    def __init__(self, readers: Mapping[str, str], limits: ReaderLimits | None = None) -> None:
+    def __init__(
+        self, readers: Mapping[str, str], limits: ReaderLimits | None = None, *, stem: str | None = None
+    ) -> None:
         self._readers = dict(readers)
         self._limits = limits or ReaderLimits()
+        self.stem = stem
         self._link: _Link | None = None
         self._lock = threading.Lock()
 
@@ -304,10 +293,10 @@ class ReaderChild:
             )
 
     def _started(self) -> _Link:
-        if self._link is not None and self._link.process.poll() is not None:
+        if self._link is not None and self._link.status(0.0) is not None:
             self._drop()
         if self._link is None:
-            self._link = _Link(self._readers, self._limits)
+            self._link = _Link(self._readers, self._limits, self.stem)
         return self._link
 
     def _drop(self) -> int | None:

@@ -15,10 +15,12 @@ import json
 import mmap
 import os
 import resource
+import select
 import sys
 import threading
 import time
 import traceback
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -32,7 +34,6 @@ HEAD_BYTES = 65536
 """What a reader may look at when it is asked how sure it is."""
 
 SLOTS = 2
-WATCH_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +108,7 @@ def send(stream: IO[bytes], message: dict[str, Any]) -> None:
     stream.flush()
 
 
-def load_readers(paths: dict[str, str]) -> tuple[dict[str, Reader], dict[str, str]]:
+def load_readers(paths: Mapping[str, str]) -> tuple[dict[str, Reader], dict[str, str]]:
     """Readers by name, and the reason for each that could not be loaded."""
     readers: dict[str, Reader] = {}
     failed: dict[str, str] = {}
@@ -115,7 +116,6 @@ def load_readers(paths: dict[str, str]) -> tuple[dict[str, Reader], dict[str, st
         module, _, attribute = path.partition(":")
         try:
             reader = getattr(importlib.import_module(module), attribute)()
-            reader.warm()
         except Exception as error:  # noqa: BLE001 - a stranger's import may raise anything
             failed[name] = fault_text(error)
         else:
@@ -123,15 +123,35 @@ def load_readers(paths: dict[str, str]) -> tuple[dict[str, Reader], dict[str, st
     return readers, failed
 
 
+def confidences(readers: Mapping[str, Reader], source: NamedFile) -> list[tuple[str, float]]:
+    """How sure each reader is of a file by its head, the surest first. Raises OSError."""
+    with source.path.open("rb") as stream:
+        head = stream.read(HEAD_BYTES)
+    found = [(name, _confidence(reader, head, source.name)) for name, reader in readers.items()]
+    return sorted(found, key=lambda pair: (-pair[1], pair[0]))
+
+
+def _confidence(reader: Reader, head: bytes, name: str) -> float:
+    try:
+        return min(max(float(reader.sniff(head, name)), 0.0), 1.0)
+    except Exception:  # noqa: BLE001 - a reader that cannot even look is not sure at all
+        return 0.0
+
+
 def limit_process(memory_bytes: int, write_bytes: int, open_files: int) -> None:
     """Limits that hold for the whole life of the child, set after the imports so that these do not count."""
+    limit_memory(memory_bytes)
     for which, value in (
-        (resource.RLIMIT_AS, mapped_bytes() + memory_bytes),
         (resource.RLIMIT_FSIZE, write_bytes),
         (resource.RLIMIT_NOFILE, open_files),
         (resource.RLIMIT_CORE, 0),
     ):
         lower_limit(which, value)
+
+
+def limit_memory(further_bytes: int) -> None:
+    """Allow this much address space beyond what is mapped now."""
+    lower_limit(resource.RLIMIT_AS, mapped_bytes() + further_bytes)
 
 
 def mapped_bytes() -> int:
@@ -182,6 +202,7 @@ class Service:
         self._memory, self._requests, self._replies = memory, requests, replies
         self._limits = start["limits"]
         self._readers, self._failed = load_readers(start["readers"])
+        self._warm: set[str] = set()
 
     def answer(self, request: dict[str, Any]) -> dict[str, Any]:
         """The closing message of one request; every failure of a reader becomes one."""
@@ -197,7 +218,7 @@ class Service:
     def _dispatch(self, request: dict[str, Any]) -> dict[str, Any]:
         source = NamedFile(Path(request["path"]), request["name"])
         if request["op"] == "sniff":
-            return {"op": "done", "confidences": self._confidences(source)}
+            return {"op": "done", "confidences": confidences(self._readers, source)}
         reader = self._reader(request["reader"])
         mapping = ChannelMapping.from_json(request["mapping"])
         if request["op"] == "describe":
@@ -211,32 +232,32 @@ class Service:
         return {"op": "done", "heads": heads}
 
     def _reader(self, name: str) -> Reader:
+        if name in self._readers and name not in self._warm:
+            self._warm_up(name)
         if name in self._failed:
             raise ReaderRefusal(
                 ReasonCode.READER_FAULT, f"the reader {name!r} could not be loaded", found=self._failed[name]
             )
         return self._readers[name]
 
-    def _confidences(self, source: NamedFile) -> list[tuple[str, float]]:
-        with source.path.open("rb") as stream:
-            head = stream.read(HEAD_BYTES)
-        found = [(name, self._confidence(reader, head, source.name)) for name, reader in self._readers.items()]
-        return sorted(found, key=lambda pair: (-pair[1], pair[0]))
-
-    @staticmethod
-    def _confidence(reader: Reader, head: bytes, name: str) -> float:
+    def _warm_up(self, name: str) -> None:
+        """Import what this reader takes, with its first file: most runs are of one format. Libraries do not count."""
+        self._warm.add(name)
         try:
-            return min(max(float(reader.sniff(head, name)), 0.0), 1.0)
-        except Exception:  # noqa: BLE001 - a reader that cannot even look is not sure at all
-            return 0.0
+            self._readers[name].warm()
+        except Exception as error:  # noqa: BLE001 - a stranger's import may raise anything
+            self._failed[name] = fault_text(error)
+        limit_memory(self._limits["memory_bytes"])
 
 
-def leave_with_parent(parent: int) -> None:
-    """End this process soon after its parent is gone, also in the middle of a file."""
+def leave_with(requests: int) -> None:
+    """End this process when nobody holds the other end of its requests any more, also in the middle of a file."""
 
     def watch() -> None:
-        while os.getppid() == parent:
-            time.sleep(WATCH_S)
+        ended = select.poll()
+        ended.register(requests, 0)
+        while not ended.poll():
+            pass
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
@@ -247,7 +268,7 @@ def serve(request_fd: int, reply_fd: int, memory_fd: int) -> None:
     with open(request_fd, "rb") as requests, open(reply_fd, "wb") as replies:
         start = json.loads(requests.readline())
         sys.path[:] = start["path"]
-        leave_with_parent(start["parent"])
+        leave_with(request_fd)
         memory = mmap.mmap(memory_fd, start["memory_bytes"])
         service = Service(start, memory, requests, replies)
         limits = start["limits"]

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Generator, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from ...storage import Archive
 from ..contracts import Reason, ReasonCode
 from .chain import PassRunner
 from .cluster import Cluster, Spread, expect_workers
+from .early_workers import START_METHOD
 from .handing_out import Left, handed_out, n_workers, put_off
 from .kept import KeptLost
 from .orders import Done, Job, Order
@@ -37,11 +39,17 @@ def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spr
         queue.clear()
     else:
         long = []
-    with Cluster(job, spread) as cluster:
-        long += yield from _while_starting(job, queue, archive, cluster)
+    with Cluster(job, spread, _to_be_read(queue)) as cluster:
+        if spread.scheduler is not None or START_METHOD != "forkserver":
+            long += yield from _while_starting(job, queue, archive, cluster)
         left = yield from handed_out(cluster.client(), queue, spread)
         yield from _long(job, [*long, *left.deferred], archive, cluster.client(), spread)
     yield from _one_by_one(job, left, archive, spread)
+
+
+def _to_be_read(orders: Iterable[Order]) -> Path | None:
+    """One of the files that will be read; None where all captures are in the archive."""
+    return next((order.path for order in orders if order.known_capture is None), None)
 
 
 def _few(orders: Sequence[Order], spread: Spread) -> bool:
@@ -72,6 +80,7 @@ def _while_starting(
 ) -> Generator[Done, None, list[Order]]:
     """Work in this process until the workers are up: start-up time is not lost. Gives back what is too long for that.
 
+    Only where that takes seconds: forked ones are up before a reader child of this process had read its first file.
     With a stranger's stage in the recipe files are only taken in (readers have a process of their own).
     """
     bench, long = Bench(job, archive, defer_long=True), list[Order]()

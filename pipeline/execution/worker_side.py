@@ -44,12 +44,15 @@ def _named(row: Mapping[str, Any]) -> str:
 
 
 class BenchPlugin(WorkerPlugin):
-    """Holds one Bench on each worker: archive opened once, one reader child, the fingerprint of its plugins."""
+    """Holds one Bench on each worker: archive opened once, one reader child, the fingerprint of its plugins.
+
+    ``stem`` is where reader children can be forked from, on this machine.
+    """
 
     name = PLUGIN_NAME
 
-    def __init__(self, job: Job) -> None:
-        self.job = job
+    def __init__(self, job: Job, stem: str | None = None) -> None:
+        self.job, self.stem = job, stem
         self.bench: Bench | None = None
         self.fingerprint = ""
         self.listing: list[dict[str, Any]] = []
@@ -66,6 +69,7 @@ class BenchPlugin(WorkerPlugin):
         host = Host.discover()
         self.fingerprint, self.listing = host.fingerprint(), host.listing()
         self.bench = Bench(self.job, defer_long=True)
+        self.bench.child.stem = self.stem
 
     def teardown(self, worker: Any) -> None:  # noqa: ARG002
         """Called as the worker leaves."""

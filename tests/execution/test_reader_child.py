@@ -1,6 +1,6 @@
 """The reader child: what a reader does to itself never reaches the parent, and samples arrive unchanged.
 
-Order: the good path, then each way of going wrong by its code and message, then life after a fault.
+All of it holds for a child started anew and for one forked from a stem. Order: the good path, then each way of going wrong by its code and message, then life after a fault.
 """
 
 from __future__ import annotations
@@ -10,14 +10,16 @@ import signal
 import textwrap
 import threading
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from thrumline.pipeline.contracts import AxisSource, ChannelMapping, ReaderRefusal, ReasonCode
-from thrumline.pipeline.execution import reader_child
+from thrumline.pipeline.execution import reader_start
 from thrumline.pipeline.execution.reader_child import ReaderChild, ReaderLimits
+from thrumline.pipeline.execution.reader_stem import Stem
 
 READER_SOURCE = '''
 import ctypes, os, sys, time
@@ -182,9 +184,20 @@ def readers(tmp_path_factory: pytest.TempPathFactory):
     patch.undo()
 
 
+@pytest.fixture(scope="module", params=["started", "forked"])
+def stem(request, readers):
+    """Where children are forked from, None where they are started anew."""
+    if request.param == "started":
+        yield None
+        return
+    with closing(Stem(readers, Path(__file__))) as made:
+        yield made.address
+
+
 @pytest.fixture(scope="module")
-def child(readers):
-    with ReaderChild(readers, ReaderLimits(seconds=2.0, memory_bytes=1 << 30, block_bytes=1 << 16)) as made:
+def child(readers, stem):
+    limits = ReaderLimits(seconds=2.0, memory_bytes=1 << 30, block_bytes=1 << 16)
+    with ReaderChild(readers, limits, stem=stem) as made:
         yield made
 
 
@@ -276,10 +289,10 @@ def test_refusal_of_a_reader_arrives_with_all_its_parts_and_the_child_stays(chil
         ("fork", ReasonCode.TIMEOUT, "no end after 0.8 s"),
     ],
 )
-def test_what_a_reader_does_to_itself_is_one_refused_file(readers, tmp_path, word, code, message):
+def test_what_a_reader_does_to_itself_is_one_refused_file(readers, stem, tmp_path, word, code, message):
     """After every fault the next file is read by a child that works."""
     limits = ReaderLimits(seconds=0.8, memory_bytes=1 << 30, output_bytes=10_000_000, block_bytes=1 << 20)
-    with ReaderChild(readers, limits) as child:
+    with ReaderChild(readers, limits, stem=stem) as child:
         refusal = refusal_of(child, tmp_path, word)
         assert refusal.code is code
         assert message in str(refusal)
@@ -288,16 +301,16 @@ def test_what_a_reader_does_to_itself_is_one_refused_file(readers, tmp_path, wor
         assert np.array_equal(sink.samples_of[(0, "signal")][0], np.arange(10).reshape(2, 5))
 
 
-def test_processor_time_is_limited_as_well(readers, tmp_path):
-    with ReaderChild(readers, ReaderLimits(seconds=30.0, cpu_s=0.5)) as child:
+def test_processor_time_is_limited_as_well(readers, stem, tmp_path):
+    with ReaderChild(readers, ReaderLimits(seconds=30.0, cpu_s=0.5), stem=stem) as child:
         refusal = refusal_of(child, tmp_path, "spin")
     assert refusal.code is ReasonCode.TIMEOUT
     assert "processor time" in str(refusal)
 
 
-def test_a_reader_cannot_fill_the_disk(readers, tmp_path):
+def test_a_reader_cannot_fill_the_disk(readers, stem, tmp_path):
     target = tmp_path / "flood"
-    with ReaderChild(readers, ReaderLimits(write_bytes=1 << 20)) as child:
+    with ReaderChild(readers, ReaderLimits(write_bytes=1 << 20), stem=stem) as child:
         refusal = refusal_of(child, tmp_path, f"write {target}")
     assert refusal.code is ReasonCode.LIMIT_EXCEEDED
     assert target.stat().st_size <= 1 << 20
@@ -320,21 +333,28 @@ def test_a_child_killed_between_files_goes_unnoticed(child, tmp_path):
     victim = child.pid
     os.kill(victim, signal.SIGKILL)
     deadline = time.monotonic() + 5
-    while Path(f"/proc/{victim}/stat").exists() and ") Z" not in Path(f"/proc/{victim}/stat").read_text():
+    while runs(victim):
         assert time.monotonic() < deadline
     child.read(told(tmp_path, "good 3 3"), "told.odd", "odd", ChannelMapping(), Gathered())
     assert child.pid != victim
 
 
-def test_nothing_a_reader_started_outlives_its_child(readers, tmp_path):
+def test_nothing_a_reader_started_outlives_its_child(readers, stem, tmp_path):
     """A forked grandchild belongs to the child's session and ends with it."""
-    with ReaderChild(readers, ReaderLimits(seconds=0.8)) as child:
+    with ReaderChild(readers, ReaderLimits(seconds=0.8), stem=stem) as child:
         child.start()
         group = child.pid
         refusal_of(child, tmp_path, "fork")
         deadline = time.monotonic() + 5
         while session_members(group):
             assert time.monotonic() < deadline
+
+
+def runs(pid: int) -> bool:
+    try:
+        return ") Z" not in Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False
 
 
 def session_members(session: int) -> list[str]:
@@ -378,7 +398,7 @@ def test_a_reader_that_cannot_be_loaded_refuses_only_its_own_files(child, tmp_pa
 
 
 def test_a_child_that_cannot_start_is_told_with_its_last_words(readers, tmp_path, monkeypatch):
-    monkeypatch.setattr(reader_child, "_PROCESS", "no_such_module_anywhere")
+    monkeypatch.setattr(reader_start, "_PROCESS", "no_such_module_anywhere")
     with ReaderChild(readers) as child:
         refusal = refusal_of(child, tmp_path, "good 3 3")
     assert refusal.code is ReasonCode.READER_FAULT
