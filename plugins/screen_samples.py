@@ -192,10 +192,7 @@ class _ScreenAccumulator(Accumulator):
             self._channels = [_ChannelTally(_Line(*pair)) for pair in pairs]
         for tally, row, spec in zip(self._channels, samples, self._signal.channels, strict=True):
             tally.push(row, spec.full_scale, joined=joined)
-        times = block.times_s
-        if times is None:
-            times = block.start_s + np.arange(block.n) / block.rate_hz
-        self._strip.push(samples, times)
+        self._strip.push(samples, float(block.start_s) if block.times_s is None else block.times_s)
         self._n += block.n
         self._start = self._start or (block.run, block.first)
         self._end = (block.run, block.stop)

@@ -14,13 +14,14 @@ pile on the extreme is beyond any doubt, its single samples count too.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from .run_lengths import BoolArray, RunTally, run_tally
+from .run_lengths import BoolArray, RunTally, tally_of_places
 
 FloatArray = npt.NDArray[np.float64]
 AnyArray = npt.NDArray[Any]
@@ -30,6 +31,9 @@ SHORTEST_RUN = 3
 
 CODES_KEPT = 4
 """The extreme and the three codes below it."""
+
+GROUP = 256
+"""Samples looked at by their extreme alone until it is known which of them may hold one of these codes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,33 +66,61 @@ def extreme_count(values: AnyArray, known: ExtremeCount | None = None, *, lower:
     With ``lower`` that of the lower extreme, as the upper one of the negated values. ``known`` (what came before)
     only saves work: codes below its lowest kept one need no counting.
     """
-    extreme = values.min() if lower else values.max()
+    # groups of samples by their own extremes: all but a few of them are done with by that
+    tops = (np.minimum if lower else np.maximum).reduceat(values, _group_starts(len(values)))
+    extreme = tops.min() if lower else tops.max()
     greatest = -float(extreme) if lower else float(extreme)
     if known is not None and len(known.codes) == CODES_KEPT:
         if greatest < known.codes[-1]:
             # nothing here reaches the codes that matter; the stretch's own maximum keeps the length right
             return ExtremeCount((greatest,), (0,), RunTally(SHORTEST_RUN, len(values)))
-        rest = values[_reach(values, known.codes[-1], lower=lower)]
-    elif len(values) > 64 * CODES_KEPT:
-        # some samples' own highest codes bound the highest of all from below: the rest need no sorting
-        some = _distinct(values[:: max(1, len(values) // 512)], lower=lower)[0]
-        rest = values[_reach(values, float(some[CODES_KEPT - 1]), lower=lower)] if len(some) >= CODES_KEPT else values
+        limit = known.codes[-1]
     else:
-        rest = values
-    distinct, counts = _distinct(rest, lower=lower)
-    codes = tuple(float(code) for code in distinct[:CODES_KEPT])
-    seen = tuple(int(count) for count in counts[:CODES_KEPT])
-    return ExtremeCount(codes, seen, run_tally(values == extreme, SHORTEST_RUN))
+        limit = _limit(values, tops, lower=lower)
+    places = _places_beyond(values, tops, limit, lower=lower)
+    rest = values[places]
+    codes, seen = _top_codes(rest, lower=lower)
+    return ExtremeCount(codes, seen, tally_of_places(places[rest == extreme], len(values), SHORTEST_RUN))
 
 
-def _distinct(values: AnyArray, *, lower: bool) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-    """Distinct codes, greatest first (with ``lower`` negated, least first), and how often each is there."""
+@lru_cache(maxsize=8)
+def _group_starts(n: int) -> npt.NDArray[np.int64]:
+    starts = np.arange(0, n, GROUP)
+    starts.setflags(write=False)
+    return starts
+
+
+def _limit(values: AnyArray, tops: AnyArray, *, lower: bool) -> float:
+    """A code that the fourth highest of all does not lie below: the fourth of any part of the samples will do."""
+    for some in (tops, values[:: max(1, len(values) // 512)]):
+        codes, _ = _top_codes(some, lower=lower)
+        if len(codes) == CODES_KEPT:
+            return codes[-1]
+    return -float(values.max()) if lower else float(values.min())
+
+
+def _places_beyond(values: AnyArray, tops: AnyArray, limit: float, *, lower: bool) -> npt.NDArray[np.int64]:
+    """Indices, in order, of the samples at a code or beyond it."""
+    near = np.flatnonzero(_reach(tops, limit, lower=lower))
+    if 8 * near.size > tops.size:
+        return np.flatnonzero(_reach(values, limit, lower=lower))
+    places = (GROUP * near[:, None] + np.arange(GROUP)).ravel()
+    if near[-1] == tops.size - 1:
+        places = places[: places.size - (tops.size * GROUP - len(values))]
+    return places[_reach(values[places], limit, lower=lower)]
+
+
+def _top_codes(values: AnyArray, *, lower: bool) -> tuple[tuple[float, ...], tuple[int, ...]]:
+    """The highest distinct codes, greatest first (with ``lower`` negated, least first), and how often each is there."""
     ordered = np.sort(values)
+    if not lower:
+        ordered = ordered[::-1]
     # numpy's own count of distinct values takes longer over its arguments than over so few numbers
-    first = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1])))
-    counts = np.diff(first, append=ordered.size)
-    codes = ordered[first].astype(np.float64)
-    return (-codes, counts) if lower else (codes[::-1], counts[::-1])
+    lasts = np.flatnonzero(ordered[1:] != ordered[:-1])[:CODES_KEPT].tolist()
+    if len(lasts) < CODES_KEPT:
+        lasts.append(ordered.size - 1)
+    codes = tuple(-float(ordered[at]) if lower else float(ordered[at]) for at in lasts)
+    return codes, tuple(at - before for before, at in pairwise([-1, *lasts]))
 
 
 def _reach(values: AnyArray, code: float, *, lower: bool) -> BoolArray:

@@ -26,7 +26,6 @@ NARROWEST_HZ = 4.0
 
 FRAMES_TOGETHER = 4
 """Frames that the transform takes at once in single precision; one left over costs as much as three of them."""
-CHANNELS_TOGETHER = 2
 BATCH_SAMPLES = 1 << 16
 """Samples transformed at a time: they and their transform stay in a usual second-level cache."""
 
@@ -80,23 +79,23 @@ def band_densities(frames: FloatArray, plan: BandPlan) -> npt.NDArray[np.float32
     has expectation S in every band.
     """
     centred = (frames - frames.mean(axis=-1, keepdims=True)).astype(np.float32)
-    return _densities(centred * plan.taper, plan)
+    densities = np.empty((*frames.shape[:-1], len(plan.firsts)), dtype=np.float32)
+    return _densities(centred * plan.taper, plan, densities)
 
 
-def _densities(tapered: Float32Array, plan: BandPlan) -> Float32Array:
-    """Band densities of frames without their mean, windowed; overwrites them.
+def _densities(tapered: Float32Array, plan: BandPlan, out: Float32Array) -> Float32Array:
+    """Band densities [shape=(..., n_band)] of frames without their mean, windowed; overwrites those.
 
     In single precision: what a band loses by it lies 140 dB under the frame's own vibration.
     """
     parts = fft.rfft(tapered, axis=-1, overwrite_x=True).view(np.float32)
     np.multiply(parts, parts, out=parts)
     # squares of real and imaginary parts stand side by side: a band is one row of them
-    summed = np.empty((*parts.shape[:-1], len(plan.firsts)), dtype=np.float32)
     single, edges = plan.n_single, 2 * plan.firsts
-    np.add(parts[..., 2 : 2 + 2 * single : 2], parts[..., 3 : 3 + 2 * single : 2], out=summed[..., :single])
+    np.add(parts[..., 2 : 2 + 2 * single : 2], parts[..., 3 : 3 + 2 * single : 2], out=out[..., :single])
     if single < len(edges):
-        summed[..., single:] = np.add.reduceat(parts, edges[single:], axis=-1)
-    return np.multiply(summed, plan.gain, out=summed)
+        np.add.reduceat(parts, edges[single:], axis=-1, out=out[..., single:])
+    return np.multiply(out, plan.gain, out=out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +106,19 @@ class _CellEnds:
     mean: FloatArray
 
 
-def _framed(first: Float32Array, second: Float32Array, step: FloatArray, out: Float32Array) -> Float32Array:
-    """Frames [shape=(n, 2 * hop)] without their mean, of neighbouring cells without theirs; ``step`` [shape=(n,)] is
+def _framed(first: Float32Array, second: Float32Array, apart: FloatArray, space: Float32Array) -> Float32Array:
+    """Frames [shape=(n, 2 * hop)] without their mean, of neighbouring cells without theirs; ``apart`` [shape=(n,)] is
     the mean of the first less that of the second.
     """
-    half = (0.5 * step).astype(np.float32)[:, None]
-    hop = first.shape[-1]
-    np.add(first, half, out=out[:, :hop])
-    np.subtract(second, half, out=out[:, hop:])
-    return out
+    half = (0.5 * apart).astype(np.float32)[:, None]
+    n, hop = first.shape
+    np.add(first, half, out=space[:n, :hop])
+    np.subtract(second, half, out=space[:n, hop:])
+    return space[:n]
+
+
+def _joined(pieces: list[Any]) -> Any:
+    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=-1)
 
 
 class LevelStrip:
@@ -131,86 +134,100 @@ class LevelStrip:
         self._bands: list[Float32Array] = []
         self._pending: list[AnyArray] = []
         self._pending_times: list[FloatArray] = []
+        self._start_s: float | None = None
         self._n_pending = 0
         self._last: _CellEnds | None = None
         self._head: _CellEnds | None = None
 
-    def push(self, values: AnyArray, times_s: FloatArray) -> None:
-        """Take the next samples of the run [shape=(n_channel, n)] and their instants [shape=(n,)]."""
+    def push(self, values: AnyArray, times_s: FloatArray | float) -> None:
+        """Take the next samples of the run [shape=(n_channel, n)] and their instants [shape=(n,)].
+
+        On a uniform clock of the plan's rate the instant of the first sample says it all.
+        """
+        if isinstance(times_s, float):
+            self._start_s = times_s - self._n_pending / self._plan.rate_hz
+        else:
+            self._start_s = None
+            self._pending_times.append(times_s)
         self._pending.append(values)
-        self._pending_times.append(times_s)
         self._n_pending += values.shape[-1]
         if self._n_pending >= self._plan.hop:
             self._cut_cells()
 
     def _cut_cells(self) -> None:
         hop = self._plan.hop
-        values, times = np.concatenate(self._pending, axis=-1), np.concatenate(self._pending_times)
-        n_cell = len(times) // hop
+        values = _joined(self._pending)
+        n_cell = self._n_pending // hop
         used = n_cell * hop
-        cells = values[:, :used].reshape(self._n_channel, n_cell, hop)
-        self._keep_cells(cells, times[:used].reshape(n_cell, hop))
-        self._pending, self._pending_times = [values[:, used:].copy()], [times[used:].copy()]
-        self._n_pending = len(times) - used
+        self._keep_cells(values[:, :used], n_cell)
+        self._pending, self._n_pending = [values[:, used:].copy()], self._n_pending - used
 
-    def _keep_cells(self, cells: AnyArray, times: FloatArray) -> None:
-        n_channel, n_cell, hop = cells.shape
-        figures, bands = np.empty((3, n_channel, n_cell)), self._no_bands(n_cell)
-        ends = [_CellEnds(np.empty((n_channel, hop), np.float32), np.empty(n_channel)) for _ in range(2)]
-        # few channels at a time: their cells, frames and transforms stay in the cache
-        for at in range(0, n_channel, CHANNELS_TOGETHER):
-            rows = slice(at, at + CHANNELS_TOGETHER)
-            departures = [_cell_figures(row, figures[:, at + i]) for i, row in enumerate(cells[rows])]
-            self._add_bands(rows, departures, figures[0, rows], bands[rows])
-            for i, departure in enumerate(departures):
-                for end, cell in zip(ends, (0, -1), strict=True):
-                    end.departure[at + i], end.mean[at + i] = departure[cell], figures[0, at + i, cell]
-        self._append_columns(figures, times)
+    def _keep_cells(self, values: AnyArray, n_cell: int) -> None:
+        figures = np.empty((3, self._n_channel, n_cell))
+        bands = np.empty((self._n_channel, n_cell, len(self._plan.firsts)), dtype=np.float32)
+        ends = tuple(self._no_ends() for _ in range(2))
+        # one channel after the other: its cells, frames and transforms stay in the cache
+        for channel, row in enumerate(values):
+            departure = _cell_figures(row, figures[:, channel])
+            self._add_bands(channel, departure, figures[0, channel], bands[channel])
+            for end, cell in zip(ends, (0, -1), strict=True):
+                end.departure[channel], end.mean[channel] = departure[cell], figures[0, channel, cell]
+        self._append_columns(figures, values.shape[-1] // n_cell)
         if not self._bands:
             self._head = ends[0]
         self._bands.append(bands)
         self._last = ends[1]
 
-    def _add_bands(self, rows: slice, departures: list[Float32Array], means: FloatArray, out: Float32Array) -> None:
-        """Bands of the frame of each cell and the one before it [shape=(n_channel, n_cell, n_band)]."""
-        hop, before = self._plan.hop, self._last is not None
-        n_cell = out.shape[1]
-        n = n_cell - 1 + before
-        if n == 0:
-            return
-        frames = np.empty((len(departures), n, 2 * hop), dtype=np.float32)
-        for i, (departure, mean) in enumerate(zip(departures, means, strict=True)):
-            if self._last is not None:
-                last, was = self._last.departure[rows][i], self._last.mean[rows][i]
-                _framed(last[None], departure[:1], np.atleast_1d(was - mean[0]), frames[i, :1])
-            _framed(departure[:-1], departure[1:], mean[:-1] - mean[1:], frames[i, int(before) :])
-        flat = frames.reshape(-1, 2 * hop)
-        made = np.empty((len(flat), out.shape[-1]), dtype=np.float32)
-        step = max(FRAMES_TOGETHER, BATCH_SAMPLES // (2 * hop) // FRAMES_TOGETHER * FRAMES_TOGETHER)
-        for first in range(0, len(flat), step):
-            batch = flat[first : first + step]
-            batch *= self._plan.taper
-            made[first : first + step] = _densities(batch, self._plan)
-        out[:, n_cell - n :] = made.reshape(len(departures), n, -1)
+    def _add_bands(self, channel: int, departure: Float32Array, mean: FloatArray, out: Float32Array) -> None:
+        """Bands of the frame of each cell and the one before it [shape=(n_cell, n_band)]."""
+        plan, n = self._plan, len(departure) - 1
+        if self._last is None:
+            out[0] = np.nan
+        else:
+            out[:1] = self._seam_bands(self._last.departure[channel], departure[0], self._last.mean[channel] - mean[0])
+        step = max(FRAMES_TOGETHER, BATCH_SAMPLES // (2 * plan.hop) // FRAMES_TOGETHER * FRAMES_TOGETHER)
+        space = np.empty((min(step, n), 2 * plan.hop), dtype=np.float32)
+        apart = mean[:-1] - mean[1:]
+        for first in range(0, n, step):
+            stop = min(first + step, n)
+            frames = _framed(departure[first:stop], departure[first + 1 : stop + 1], apart[first:stop], space)
+            frames *= plan.taper
+            _densities(frames, plan, out[first + 1 : stop + 1])
 
-    def _append_columns(self, figures: FloatArray, times: FloatArray) -> None:
+    def _append_columns(self, figures: FloatArray, length: int) -> None:
         mean, level, peak = figures
-        n = np.full(times.shape[0], float(times.shape[1]))
+        n_cell = mean.shape[-1]
+        self._columns.append((mean, level, peak, *self._instants(n_cell, length), np.full(n_cell, float(length))))
+
+    def _instants(self, n_cell: int, length: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Mean, first and last instant of the next cells [shape=(n_cell,) each], which are no longer pending."""
+        used = n_cell * length
+        if self._start_s is not None:
+            rate_hz = self._plan.rate_hz
+            first = self._start_s + np.arange(0, used, length) / rate_hz
+            last = self._start_s + np.arange(length - 1, used, length) / rate_hz
+            self._start_s += used / rate_hz
+            return 0.5 * (first + last), first, last
+        times = _joined(self._pending_times)
+        self._pending_times = [times[used:].copy()]
+        cells = times[:used].reshape(n_cell, length)
         # copies: a view of two columns would keep every sample's instant in memory
-        ends = times[:, 0].copy(), times[:, -1].copy()
-        self._columns.append((mean, level, peak, times.mean(axis=-1), *ends, n))
+        return cells.mean(axis=-1), cells[:, 0].copy(), cells[:, -1].copy()
 
     def _no_bands(self, n_cell: int) -> Float32Array:
         return np.full((self._n_channel, n_cell, len(self._plan.firsts)), np.nan, dtype=np.float32)
 
+    def _no_ends(self) -> _CellEnds:
+        return _CellEnds(np.empty((self._n_channel, self._plan.hop), np.float32), np.empty(self._n_channel))
+
     def close(self) -> None:
         """End the run: what is left of it makes a short cell without bands."""
         if self._n_pending:
-            values, times = np.concatenate(self._pending, axis=-1), np.concatenate(self._pending_times)
+            values = _joined(self._pending)
             figures = np.empty((3, self._n_channel, 1))
             for channel, row in enumerate(values):
-                _cell_figures(row[None], figures[:, channel])
-            self._append_columns(figures, times[None])
+                _cell_figures(row, figures[:, channel])
+            self._append_columns(figures, self._n_pending)
             self._bands.append(self._no_bands(1))
         self._pending, self._pending_times, self._n_pending, self._last = [], [], 0, None
 
@@ -229,13 +246,18 @@ class LevelStrip:
         self._columns += later._columns
         self._bands += later._bands
         self._pending, self._pending_times = later._pending, later._pending_times
-        self._n_pending = later._n_pending
+        self._start_s, self._n_pending = later._start_s, later._n_pending
 
     def _seam(self, last: _CellEnds, head: _CellEnds) -> Float32Array:
-        frames = np.empty((self._n_channel, 2 * self._plan.hop), dtype=np.float32)
-        _framed(last.departure, head.departure, last.mean - head.mean, frames)
-        frames *= self._plan.taper
-        return _densities(frames, self._plan)
+        ends = zip(last.departure, head.departure, last.mean - head.mean, strict=True)
+        return np.concatenate([self._seam_bands(*end) for end in ends])
+
+    def _seam_bands(self, last: Float32Array, head: Float32Array, apart: np.float64) -> Float32Array:
+        """Bands of one frame [shape=(1, n_band)] over two blocks or parts of a channel."""
+        frame = np.empty((1, 2 * self._plan.hop), dtype=np.float32)
+        _framed(last[None], head[None], np.atleast_1d(apart), frame)
+        frame *= self._plan.taper
+        return _densities(frame, self._plan, np.empty((1, len(self._plan.firsts)), dtype=np.float32))
 
     def cells(self, scale: FloatArray | float = 1.0, offset: FloatArray | float = 0.0) -> Cells:
         """All cells so far, the open run taken as ended; samples are ``scale`` times what was pushed plus ``offset``
@@ -255,14 +277,21 @@ class LevelStrip:
         return Cells(mean * scale + offset, level * size, peak * size, time_s, first_s, last_s, n, bands)
 
 
-def _cell_figures(cells: AnyArray, figures: FloatArray) -> Float32Array:
-    """Departures from the mean of one channel's cells; fills in mean, rms and greatest of them [shape=(3, n_cell)]."""
-    departure = cells.astype(np.float64)
-    figures[0] = departure.mean(axis=-1)
-    departure -= figures[0][:, None]
-    figures[1] = np.sqrt(np.vecdot(departure, departure) / departure.shape[-1])
+def _cell_figures(row: AnyArray, figures: FloatArray) -> Float32Array:
+    """Departures from the mean of one channel's cells [shape=(n_cell, length)]; fills in mean, rms and greatest of
+    them [shape=(3, n_cell)]. Sums over slices: over the last axis of short cells they take two to three times as long.
+    """
+    n_cell = figures.shape[-1]
+    length = len(row) // n_cell
+    starts = np.arange(0, len(row), length)
+    samples = row.astype(np.float64)
+    mean = np.add.reduceat(samples, starts) / length
+    departure = samples.reshape(n_cell, length)
+    departure -= mean[:, None]
+    figures[0] = mean
+    figures[1] = np.sqrt(np.vecdot(departure, departure) / length)
     # the samples themselves may be a quarter of the bytes
-    figures[2] = np.maximum(cells.max(axis=-1) - figures[0], figures[0] - cells.min(axis=-1))
+    figures[2] = np.maximum(np.maximum.reduceat(row, starts) - mean, mean - np.minimum.reduceat(row, starts))
     return departure.astype(np.float32)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,15 +66,25 @@ def run_tally(mask: BoolArray, minimum: int) -> RunTally:
     >>> run_tally(np.array([True, False, True, True, True, False]), 3).total
     3
     """
-    n = len(mask)
-    lengths, starts = run_starts(mask)
-    if not lengths.size:
+    return tally_of_places(np.flatnonzero(mask), len(mask), minimum)
+
+
+def tally_of_places(true: IndexArray, n: int, minimum: int) -> RunTally:
+    """Tally of a stretch of ``n`` samples of which those at the indices ``true`` (in order) are true.
+
+    >>> tally_of_places(np.array([0, 2, 3, 4]), 6, 3).total
+    3
+    """
+    if not true.size:
         return RunTally(minimum, n)
-    head = int(lengths[0]) if starts[0] == 0 else 0
-    tail = int(lengths[-1]) if starts[-1] + lengths[-1] == n else 0
-    closed = lengths[(starts > 0) & (starts + lengths < n)]
-    longest = int(closed.max()) if closed.size else 0
-    return RunTally(minimum, n, head, tail, int(closed[closed >= minimum].sum()), longest)
+    lengths, _ = _runs_of(true)
+    head = int(lengths[0]) if true[0] == 0 else 0
+    tail = int(lengths[-1]) if true[-1] == n - 1 else 0
+    closed = lengths[bool(head) : len(lengths) - bool(tail)]
+    if len(closed) < 2:
+        only = int(closed[0]) if len(closed) else 0
+        return RunTally(minimum, n, head, tail, only if only >= minimum else 0, only)
+    return RunTally(minimum, n, head, tail, int(closed[closed >= minimum].sum()), int(closed.max()))
 
 
 def any_longer(mask: BoolArray, length: int) -> bool:
@@ -90,13 +101,17 @@ def any_longer(mask: BoolArray, length: int) -> bool:
     return bool(mask.any())
 
 
-def run_starts(mask: BoolArray) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def run_starts(mask: BoolArray) -> tuple[IndexArray, IndexArray]:
     """Lengths and first indices of the runs of true samples [shape=(n_run,) each]."""
     # by the indices of true samples, which are few wherever this is used, not by the edges of the mask
-    true = np.flatnonzero(mask)
-    if not true.size:
-        return true, true
-    breaks = np.flatnonzero(np.diff(true) > 1)
-    starts = true[np.concatenate([[0], breaks + 1])]
-    stops = true[np.concatenate([breaks, [true.size - 1]])] + 1
+    return _runs_of(np.flatnonzero(mask))
+
+
+def _runs_of(true: IndexArray) -> tuple[IndexArray, IndexArray]:
+    """Lengths and starts of the runs in indices in order."""
+    if true.size < 2:
+        return np.ones_like(true), true
+    breaks = np.flatnonzero(true[1:] - true[:-1] > 1)
+    starts = true[np.concatenate(([0], breaks + 1))]
+    stops = true[np.concatenate((breaks, [true.size - 1]))] + 1
     return stops - starts, starts

@@ -62,7 +62,8 @@ def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int 
         return EqualRuns()
     agree = values[1:] == values[:-1]
     n_equal = int(np.count_nonzero(agree))
-    step = np.inf if known_step <= _least_possible(values) else _least_step(values, agree)
+    alike = n_equal == len(agree) or (np.isfinite(known_step) and known_step <= _least_possible(values))
+    step = np.inf if alike else _least_step(values, agree)
     if known_longest and n_equal < len(agree) and not any_longer(agree, known_longest):
         head = int(np.argmin(agree)) if agree[0] else 0
         tail = int(np.argmin(agree[::-1])) if agree[-1] else 0
@@ -73,14 +74,23 @@ def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int 
 
 
 def _least_step(values: AnyArray, agree: npt.NDArray[np.bool_]) -> float:
-    # counts of 16 bits would wrap around where one follows its opposite
-    wide = values.astype(np.int64) if values.dtype.kind in "iu" else values
-    if agree.all():
-        return float("inf")
-    differences = wide[1:] - wide[:-1]
-    np.abs(differences, out=differences)
-    np.copyto(differences, differences.max(), where=agree)
-    return float(differences.min())
+    if values.dtype.kind in "iu":
+        differences = _whole_differences(values)
+        # as unsigned numbers less one, no difference at all is the greatest there is
+        unsigned = differences.view(f"u{differences.itemsize}")
+        unsigned -= 1
+        return float(int(unsigned.min()) + 1)
+    steps = np.abs(values[1:] - values[:-1])
+    np.copyto(steps, steps.max(), where=agree)
+    return float(steps.min())
+
+
+def _whole_differences(values: AnyArray) -> AnyArray:
+    """Sizes of the differences of neighbouring counts, in a width that they do not wrap around in."""
+    narrow = values.dtype.itemsize < 4 or int(values.max()) - int(values.min()) < 2**31
+    wide = np.int32 if narrow and values.dtype != np.uint32 else np.int64
+    differences = np.subtract(values[1:], values[:-1], dtype=wide, casting="unsafe")
+    return np.abs(differences, out=differences)
 
 
 def _least_possible(values: AnyArray) -> float:

@@ -13,6 +13,7 @@ from thrumline.pipeline.kernels.clipping import (
     extreme_count,
     least_difference,
 )
+from thrumline.pipeline.kernels.run_lengths import run_tally
 from thrumline.pipeline.kernels.stuck import equal_runs
 
 RULE = ClipRule()
@@ -147,3 +148,19 @@ def test_the_lower_extreme_of_counts_is_the_upper_one_of_their_negated_values(va
     counts = np.array(values, dtype=np.int16)
     assert extreme_count(counts, lower=True) == extreme_count(-counts.astype(float))
     assert extreme_count(counts) == extreme_count(counts.astype(float))
+
+
+@pytest.mark.parametrize("lower", [False, True])
+@pytest.mark.parametrize("n", [1, 255, 256, 257, 5000])
+@pytest.mark.parametrize(("least", "greatest"), [(-2, 3), (-900, 30_000), (-(2**31), 2**31 - 1)])
+def test_what_is_passed_over_by_its_group_held_none_of_the_codes_kept(n, least, greatest, lower):
+    """Against a full count of all codes; the last group is a short one, some hold a row at the limit."""
+    rng = np.random.default_rng(n)
+    counts = rng.integers(least, greatest, n, dtype=np.int32, endpoint=True)
+    if n > 1000:
+        counts[700:712], counts[-2:] = counts.max(), counts.min()
+    codes, seen = np.unique(counts.astype(float) * (-1.0 if lower else 1.0), return_counts=True)
+    found = extreme_count(counts, lower=lower)
+    assert found.codes == tuple(codes[::-1][:4])
+    assert found.seen == tuple(seen[::-1][:4])
+    assert found.runs == run_tally(counts == (counts.min() if lower else counts.max()), 3)

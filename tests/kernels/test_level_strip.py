@@ -71,6 +71,17 @@ def test_a_short_remainder_counts_in_the_statistics():
     np.testing.assert_allclose(std, values.std(axis=1), rtol=1e-12)
 
 
+@pytest.mark.parametrize("cuts", [[], [3], [10], [4, 17, 31]])
+def test_on_a_uniform_clock_the_first_instant_says_what_all_of_them_would(cuts):
+    plan, stamps = band_plan(10, 100.0), 3.7 + np.arange(47) / 100
+    wanted, found = LevelStrip(1, plan), LevelStrip(1, plan)
+    wanted.push(np.zeros((1, 47)), stamps)
+    for piece in np.split(np.arange(47), cuts):
+        found.push(np.zeros((1, len(piece))), float(stamps[piece[0]]))
+    for name in ("time_s", "first_s", "last_s"):
+        np.testing.assert_allclose(getattr(found.cells(), name), getattr(wanted.cells(), name), rtol=1e-14)
+
+
 def test_without_samples_there_are_no_cells():
     cells = LevelStrip(2, band_plan(10, 100.0)).cells()
     assert cells.level.shape == (2, 0)

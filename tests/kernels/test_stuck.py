@@ -1,6 +1,7 @@
 """Rows of equal values: counted through every cut, and told apart from a coarse converter."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -57,3 +58,13 @@ def test_counts_whose_low_bits_are_never_used_are_not_searched_again():
     counts = 256 * np.array([5, 9, 9, -3, 6], dtype=np.int32)
     assert equal_runs(counts).step == 4 * 256
     assert equal_runs(counts, 256.0).step == np.inf
+
+
+@pytest.mark.parametrize("kind", ["i1", "u1", "i2", "u2", "i4", "u4"])
+def test_the_step_is_right_in_every_width_at_both_ends_of_its_range(kind):
+    """Neighbours from one end to the other, where a difference would wrap, and one step of 5 between them."""
+    ends = np.iinfo(kind)
+    counts = np.array([ends.min, ends.max, ends.max - 5, ends.min, ends.min], dtype=kind)
+    assert equal_runs(counts).step == 5.0
+    assert equal_runs(counts[:2]).step == float(ends.max) - float(ends.min)
+    assert equal_runs(np.array([7, 7, 9, 2], dtype=kind)).step == 2.0
