@@ -39,6 +39,7 @@ from ..pipeline.kernels.level_strip import (
     LevelStrip,
     band_plan,
     cell_samples,
+    framed,
     pooled_mean_std,
     usual_densities,
 )
@@ -213,7 +214,7 @@ class _ScreenAccumulator(Accumulator):
         mean, std = pooled_mean_std(cells)
         clipped = [tally.clipped(self._rule()) for tally in self._channels]
         rate_hz = self._plan.rate_hz
-        whole = cells.n >= self._plan.hop / 2
+        whole = cells.of_length(self._plan.hop / 2)
         return ScreenFacts(
             n_samples=self._n,
             n_clipped=np.array([count for count, _ in clipped], dtype=np.int64),
@@ -223,29 +224,29 @@ class _ScreenAccumulator(Accumulator):
             std=std,
             least=np.array([tally.least for tally in self._channels]),
             greatest=np.array([tally.greatest for tally in self._channels]),
-            level_time_s=cells.time_s[whole],
-            level=cells.level[:, whole],
-            peak=cells.peak[:, whole],
+            level_time_s=whole.time_s,
+            level=whole.level,
+            peak=whole.peak,
             duration_s=float(np.sum(cells.n)) / rate_hz,
-            extra=self._extra(cells, whole),
+            extra=self._extra(whole),
         )
 
     def _rule(self) -> ClipRule:
         chosen = self._settings
         return ClipRule(pile_up=chosen.pile_up, fewest_codes=chosen.fewest_codes, fine_share=chosen.fine_share)
 
-    def _extra(self, cells: Cells, whole: np.ndarray[Any, np.dtype[np.bool_]]) -> dict[str, Any]:
-        plan = self._plan
-        bands = cells.bands if whole.all() else cells.bands[:, whole]
-        usual, scatter = usual_densities(bands)
+    def _extra(self, cells: Cells) -> dict[str, Any]:
+        plan, known = self._plan, framed(cells.bands)
+        usual, scatter = usual_densities(cells.bands, known)
         return {
             "channels": self._signal.channels,
             "rate_hz": plan.rate_hz,
             "cell_s": plan.hop / plan.rate_hz,
-            "cell_mean": cells.mean[:, whole],
-            "cell_first_s": cells.first_s[whole],
-            "cell_last_s": cells.last_s[whole],
-            "bands": bands,
+            "cell_mean": cells.mean,
+            "cell_first_s": cells.first_s,
+            "cell_last_s": cells.last_s,
+            "bands": cells.bands,
+            "framed": known,
             "usual": usual,
             "usual_scatter": scatter,
             "band_low_hz": plan.low_hz,

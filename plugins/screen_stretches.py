@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from math import isfinite
 from typing import Any
 
@@ -26,7 +27,7 @@ from ..pipeline.contracts import (
 )
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G
-from ..pipeline.kernels.level_strip import thinned_level
+from ..pipeline.kernels.level_strip import chosen_cells, thinned_level
 from ..pipeline.kernels.states import StateRule, TwoStates, two_states
 from ..pipeline.kernels.steadiness import Steadiness, binned_means, steadiness, within
 from ..pipeline.kernels.stretches import Interval, at_least, merged, total, without
@@ -154,7 +155,7 @@ class _Case:
     def _bursts(self) -> tuple[list[Interval], list[Interval]]:
         """Bursts and lulls, (start, stop) in seconds."""
         extra = self.screen.extra
-        valid = np.flatnonzero(np.isfinite(extra["bands"]).all(axis=(0, 2)))
+        valid = np.flatnonzero(extra["framed"])
         if valid.size < 8:
             return [], []
         widths = extra["band_high_hz"] - extra["band_low_hz"]
@@ -164,7 +165,8 @@ class _Case:
         )  # fmt: skip
         lines = line_bands(extra["usual_scatter"])
         floor = converter_floor(self.screen)
-        scores = burst_scores(extra["bands"][:, valid], extra["usual"], floor, widths, lines, rule)
+        bands = extra["bands"][:, chosen_cells(extra["framed"])]
+        scores = burst_scores(bands, extra["usual"], floor, widths, lines, rule)
         first_s, last_s = extra["cell_first_s"], extra["cell_last_s"]
         found = (
             [(float(first_s[valid[a]]), float(last_s[valid[b]])) for a, b in frames]
@@ -176,7 +178,8 @@ class _Case:
         """Cut all but the longest of two load states; True where there are two."""
         hidden = merged(self.found.intervals())
         for what, unit, times, values, step in self._series():
-            values = np.where(within(times, hidden), np.nan, values)
+            if hidden:
+                values = np.where(within(times, hidden), np.nan, values)
             rule = StateRule(self.settings.state_distance, self.settings.state_shortest_s, step)
             states = two_states(times, values, rule)
             if states is not None:
@@ -188,11 +191,11 @@ class _Case:
         rule, track = self.settings, self.track
         series: list[tuple[str, str, FloatArray, FloatArray, float]] = []
         if track is not None and track.source != "none":
-            speed = binned_means(track.time_s, track.speed_hz * 60.0, 1.0)
-            line = binned_means(track.time_s, track.line_level / MILLI_G, 1.0)
-            series.append(("speed", "rpm", *speed, rule.state_speed_step))
-            series.append(("level of the line", "mg rms", *line, rule.state_level_step))
-        level = np.sqrt(np.sum(self.screen.level**2, axis=0)) / MILLI_G
+            both = np.stack([track.speed_hz * 60.0, track.line_level / MILLI_G])
+            times, (speed, line) = binned_means(track.time_s, both, 1.0)
+            series.append(("speed", "rpm", times, speed, rule.state_speed_step))
+            series.append(("level of the line", "mg rms", times, line, rule.state_level_step))
+        level = np.sqrt((self.screen.level**2).sum(axis=0)) / MILLI_G
         series.append(("level", "mg rms", *binned_means(self.screen.level_time_s, level, 1.0), rule.state_level_step))
         return series
 
@@ -278,12 +281,13 @@ def level_strip(screen: ScreenFacts, track: SpeedTrack | None, most: int = 600) 
     """At most ``most`` points of level (rms over all channels, mg) and speed (rpm) for a screen."""
     times, level = thinned_level(screen.level_time_s, screen.level, most)
     speed: list[float | None] = [None] * len(times)
-    if track is not None and track.source != "none" and np.isfinite(track.speed_hz).sum() > 1:
-        rpm = np.interp(times, track.time_s, track.speed_hz * 60.0)
-        speed = [value if isfinite(value) else None for value in np.round(rpm, 2).tolist()]
+    if track is not None and track.source != "none" and np.count_nonzero(np.isfinite(track.speed_hz)) > 1:
+        rpm = np.interp(times, track.time_s, track.speed_hz * 60.0).round(2)
+        known = np.isfinite(rpm).all()
+        speed = rpm.tolist() if known else [value if isfinite(value) else None for value in rpm.tolist()]
     return {
-        "time_s": np.round(times, 4).tolist(),
-        "level_mg": np.round(level / MILLI_G, 5).tolist(),
+        "time_s": times.round(4).tolist(),
+        "level_mg": (level / MILLI_G).round(5).tolist(),
         "speed_rpm": speed,
     }
 
@@ -316,13 +320,18 @@ def fingerprint(screen: ScreenFacts) -> str:
     too, and in steps of 0.01 %: a copy written with fewer digits comes out a few steps off, another capture of the
     same engine some hundred steps in every frame. Empty where nothing moves or there are too few frames to tell.
     """
-    whole = float(np.sqrt(np.sum(screen.std**2)))
-    power = np.sum(screen.level**2, axis=0)
-    if whole == 0.0 or power.size < FINGERPRINT_LEAST:
+    whole, n = float(np.sqrt((screen.std**2).sum())), screen.level.shape[1]
+    if whole == 0.0 or n < FINGERPRINT_LEAST:
         return ""
-    at = np.unique(np.linspace(0, power.size - 1, FINGERPRINT_FRAMES + 2).astype(int)[1:-1])
-    steps = np.round(1e4 * np.log(np.maximum(np.sqrt(power[at]) / whole, 1e-12))).astype(int)
-    return f"{screen.n_samples};" + ",".join(str(step) for step in steps)
+    levels = np.sqrt((screen.level[:, _fingerprint_frames(n)] ** 2).sum(axis=0))
+    steps = np.round(1e4 * np.log(np.maximum(levels / whole, 1e-12))).astype(int)
+    return f"{screen.n_samples};" + ",".join(map(str, steps.tolist()))
+
+
+@lru_cache(maxsize=8)
+def _fingerprint_frames(n: int) -> list[int]:
+    """Indices of the frames looked at, of ``n``."""
+    return sorted(set(np.linspace(0, n - 1, FINGERPRINT_FRAMES + 2).astype(int)[1:-1].tolist()))
 
 
 @hookimpl

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from ..pipeline.contracts import Context, Cut, Reason, ReasonCode, ScreenFacts, 
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.contracts.units import MILLI_G, STANDARD_GRAVITY
 from ..pipeline.kernels.folding import EdgeLine, line_near_the_edge, orders_folding_onto
-from ..pipeline.kernels.quantiles import row_quantiles
+from ..pipeline.kernels.quantiles import row_medians, row_quantiles
 from ..pipeline.kernels.static_vector import lasting_turn, static_length, turn_deg, vertical_mean_factor
 from ..pipeline.kernels.steadiness import binned_means
 from ..pipeline.kernels.stretches import Interval
@@ -80,14 +81,13 @@ class ChannelChecks:
                 )
 
     def _stuck(self) -> None:
-        steps = self.screen.extra["step"]
-        lively = lively_levels(self.screen)
-        liveliest = float(np.max(lively / steps, initial=0.0))
-        for i, longest_s in enumerate(self.screen.longest_stuck_s):
-            # a channel without any change has no step of its own; its neighbours say whether one was due
-            dead = not np.isfinite(steps[i]) and longest_s >= self.settings.search_from_s
-            due = liveliest > 1.0 or not np.isfinite(steps).any()
-            if (dead and due) or hangs(float(longest_s), float(lively[i]), float(steps[i]), self.settings.stuck_s):
+        steps = self.screen.extra["step"].tolist()
+        lively = lively_levels(self.screen).tolist()
+        # a channel without any change has no step of its own; its neighbours say whether one was due
+        due = any(level > step for level, step in zip(lively, steps, strict=True)) or not any(map(isfinite, steps))
+        for i, longest_s in enumerate(self.screen.longest_stuck_s.tolist()):
+            dead = not isfinite(steps[i]) and longest_s >= self.settings.search_from_s
+            if (dead and due) or hangs(longest_s, lively[i], steps[i], self.settings.stuck_s):
                 self.found.say(
                     ReasonCode.STUCK,
                     f"channel {self._name(i)} shows one value for {longest_s:.2f} s"
@@ -103,7 +103,7 @@ class ChannelChecks:
         in_g = length / STANDARD_GRAVITY
         figures = {
             "static_g": in_g,
-            "static_vector": [float(value) for value in mean],
+            "static_vector": mean.tolist(),
             "tilt_deg": turn_deg(mean, UP),
             "vertical_mean_factor": vertical_mean_factor(mean),
         }
@@ -120,8 +120,7 @@ class ChannelChecks:
 
     def _moved(self, at: str, triple: list[int]) -> None:
         rule, means = self.settings, self.screen.extra["cell_mean"][triple]
-        bins = [binned_means(self.screen.level_time_s, axis, 2.0) for axis in means]
-        times, vectors = bins[0][0], np.array([values for _, values in bins])
+        times, vectors = binned_means(self.screen.level_time_s, means, 2.0)
         known = np.isfinite(vectors).all(axis=0)
         move = lasting_turn(vectors[:, known], rule.tilt_deg, 2)
         if move is None:
@@ -150,9 +149,10 @@ class ChannelChecks:
     def _followed_hz(self) -> float:
         """Frequency of the line the speed was followed at; 0 without one."""
         track = self.track
-        if track is None or track.source == "none" or not track.order or not np.isfinite(track.speed_hz).any():
+        if track is None or track.source == "none" or not track.order:
             return 0.0
-        return track.order * float(np.nanmedian(track.speed_hz))
+        speed = track.speed_hz[np.isfinite(track.speed_hz)]
+        return track.order * float(row_medians(speed)) if speed.size else 0.0
 
     def _near_the_edge(self, line_hz: float) -> None:
         extra, rule = self.screen.extra, self.settings

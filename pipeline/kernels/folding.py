@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from .quantiles import row_medians
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -27,11 +29,13 @@ def orders_folding_onto(
 
     (multiple, its true frequency) for multiples 2 to ``most_multiples``: the harmonics an engine really has.
     """
-    multiples = np.arange(2, most_multiples + 1)
-    true: FloatArray = np.asarray(multiples * line_hz, dtype=np.float64)
-    near = np.abs(folded_hz(true, rate_hz) - line_hz) <= within_hz
-    above = true > rate_hz / 2.0
-    return [(int(m), float(m * line_hz)) for m in multiples[near & above]]
+    guests: list[tuple[int, float]] = []
+    for multiple in range(2, most_multiples + 1):
+        true_hz = multiple * line_hz
+        around = true_hz % rate_hz
+        if true_hz > rate_hz / 2.0 and abs(min(around, rate_hz - around) - line_hz) <= within_hz:
+            guests.append((multiple, true_hz))
+    return guests
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +58,7 @@ def line_near_the_edge(
     top = np.flatnonzero(low_hz >= (1.0 - edge_share) * rate_hz / 2.0)
     if top.size < 3 or density.max() <= 0.0:
         return None
-    usual = float(np.median(density[top]))
+    usual = float(row_medians(density[top]))
     best = int(top[np.argmax(density[top])])
     if density[best] <= stand_out * usual:
         return None

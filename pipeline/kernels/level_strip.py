@@ -8,12 +8,14 @@ gathered into bands, so that what happens at a cell's edge is seen whole by one 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 AnyArray = npt.NDArray[Any]
@@ -53,8 +55,9 @@ class BandPlan:
     """Multiplies a band's summed squared magnitudes to its mean one-sided density [shape=(n_band,), (SI)**2/Hz]."""
 
 
+@lru_cache(maxsize=8)
 def band_plan(hop: int, rate_hz: float) -> BandPlan:
-    """Bands from the first bin above zero up to the Nyquist frequency."""
+    """Bands from the first bin above zero up to the Nyquist frequency; arrays are read-only, as plans are shared."""
     n = 2 * hop
     bin_hz = rate_hz / n
     per_band = max(1, round(NARROWEST_HZ / bin_hz))
@@ -69,7 +72,10 @@ def band_plan(hop: int, rate_hz: float) -> BandPlan:
     widths = np.diff(np.append(firsts, hop + 1))
     n_single = int(np.argmax(np.append(widths, 2) > 1))
     gain = (scale / widths).astype(np.float32)
-    return BandPlan(hop, rate_hz, firsts, low, high, n_single, window.astype(np.float32), gain)
+    taper = window.astype(np.float32)
+    for array in (firsts, low, high, taper, gain):
+        array.setflags(write=False)
+    return BandPlan(hop, rate_hz, firsts, low, high, n_single, taper, gain)
 
 
 def band_densities(frames: FloatArray, plan: BandPlan) -> npt.NDArray[np.float32]:
@@ -268,12 +274,14 @@ class LevelStrip:
             empty = np.zeros((self._n_channel, 0))
             none = np.zeros(0)
             return Cells(empty, empty, empty, none, none, none, none, self._no_bands(0))
-        columns = [np.concatenate(column, axis=-1) for column in zip(*self._columns, strict=True)]
+        columns = [_joined(list(column)) for column in zip(*self._columns, strict=True)]
         mean, level, peak, time_s, first_s, last_s, n = columns
-        bands = np.concatenate(self._bands, axis=1)
         size = np.abs(np.asarray(scale, dtype=np.float64))
+        square = np.broadcast_to(size**2, (self._n_channel, 1)).astype(np.float32)[..., None]
+        bands = self._bands[0] if len(self._bands) == 1 else np.concatenate(self._bands, axis=1)
         if np.any(size != 1.0):
-            bands *= np.broadcast_to(size**2, (self._n_channel, 1)).astype(np.float32)[..., None]
+            # what is kept stays as it is: cells may be asked for more than once
+            bands = np.multiply(bands, square, out=None if len(self._bands) == 1 else bands)
         return Cells(mean * scale + offset, level * size, peak * size, time_s, first_s, last_s, n, bands)
 
 
@@ -311,24 +319,51 @@ class Cells:
     n: FloatArray
     bands: npt.NDArray[np.float32]
 
+    def of_length(self, least: float) -> Cells:
+        """Those of at least so many samples."""
+        enough = self.n >= least
+        if enough.all():
+            return self
+        by_channel = self.mean[:, enough], self.level[:, enough], self.peak[:, enough]
+        instants = self.time_s[enough], self.first_s[enough], self.last_s[enough]
+        return Cells(*by_channel, *instants, self.n[enough], self.bands[:, enough])
 
-def usual_densities(bands: npt.NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
+
+def framed(bands: npt.NDArray[np.floating]) -> BoolArray:
+    """Which cells have bands [shape=(n_cell,)], those ``bands`` [shape=(n_channel, n_cell, n_band)] are known of."""
+    # the greatest of them is not finite where any is not: none is below nought
+    return np.asarray(np.isfinite(bands.max(axis=0).max(axis=-1)))
+
+
+def chosen_cells(known: BoolArray) -> slice | npt.NDArray[np.int64]:
+    """What picks the cells that are ``known`` [shape=(n_cell,)]: a slice where that will do, which copies nothing."""
+    first = int(known.argmax())
+    return slice(first, None) if known[first:].all() else np.flatnonzero(known)
+
+
+def usual_densities(
+    bands: npt.NDArray[np.floating], known: BoolArray | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Median over time of each band's density and its scatter [shape=(n_channel, n_band) each].
 
     The scatter is that of the logarithm, from the quartiles, in standard deviations of a normal distribution.
-    Frames without bands (NaN) are left out; both are zero where there is none.
+    Only cells ``known`` to have bands count (those that are ``framed``); both are zero where there is none.
     """
-    known = np.isfinite(bands).all(axis=(0, 2))
-    usual, scatter = np.zeros((bands.shape[0], bands.shape[2])), np.zeros((bands.shape[0], bands.shape[2]))
-    if not known.any():
-        return usual, scatter
-    for channel, densities in enumerate(bands):
+    known = framed(bands) if known is None else known
+    n_channel, _, n_band = bands.shape
+    n = int(np.count_nonzero(known))
+    if n == 0:
+        return np.zeros((n_channel, n_band)), np.zeros((n_channel, n_band))
+    chosen, places = bands[:, chosen_cells(known)], [round(share * (n - 1)) for share in (0.25, 0.5, 0.75)]
+    quartiles = np.empty((3, n_channel, n_band))
+    for channel, densities in enumerate(chosen):
         # one sort of contiguous rows costs a third of the two medians down the columns it stands for
-        rows = np.sort(np.ascontiguousarray(densities[known].T), axis=-1)
-        low, mid, high = (rows[:, round(share * (rows.shape[1] - 1))].astype(float) for share in (0.25, 0.5, 0.75))
-        usual[channel] = mid
-        scatter[channel] = np.log(np.maximum(high, 1e-300) / np.maximum(low, 1e-300)) / 1.349
-    return usual, scatter
+        rows = densities.T.copy()
+        rows.sort(axis=-1)
+        for quartile, place in zip(quartiles, places, strict=True):
+            quartile[channel] = rows[:, place]
+    low, _, high = np.maximum(quartiles, 1e-300)
+    return quartiles[1], np.log(high / low) / 1.349
 
 
 def pooled_mean_std(cells: Cells) -> tuple[FloatArray, FloatArray]:
@@ -350,7 +385,9 @@ def thinned_level(time_s: FloatArray, level: FloatArray, most: int) -> tuple[Flo
     n = level.shape[1]
     if n == 0:
         return np.zeros(0), np.zeros(0)
+    power = (level * level).sum(axis=0)
+    if n <= most:
+        return time_s, np.sqrt(power)
     starts = np.arange(0, n, -(-n // most))
     counts = np.diff(np.append(starts, n))
-    power = np.add.reduceat(np.sum(level**2, axis=0), starts) / counts
-    return np.add.reduceat(time_s, starts) / counts, np.sqrt(power)
+    return np.add.reduceat(time_s, starts) / counts, np.sqrt(np.add.reduceat(power, starts) / counts)

@@ -34,6 +34,34 @@ def row_medians(values: npt.NDArray[np.floating]) -> FloatArray:
     return np.asarray(0.5 * (parted[..., :middle].max(axis=-1) + high), dtype=np.float64)
 
 
+def medians_and_deviations(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Median along the last axis, and the median of the distances from it [shape of ``values`` without it, each].
+
+    One sort gives both: the k nearest values to the median stand side by side, so the k-th least distance is the least
+    over all rows of k neighbours of the distance of the farther end.
+
+    Raises
+    ------
+    ValueError
+        Rows without a number.
+
+    Examples
+    --------
+    >>> [float(part) for part in medians_and_deviations(np.array([1.0, 2.0, 4.0, 8.0, 16.0]))]
+    [4.0, 3.0]
+    """
+    n = _length(values)
+    ordered = np.sort(values, axis=-1)
+    middle = n // 2
+    odd = n % 2 == 1
+    medians = ordered[..., middle].copy() if odd else 0.5 * (ordered[..., middle - 1] + ordered[..., middle])
+    ordered -= medians[..., None]
+    wanted = (middle + 1,) if odd else (middle, middle + 1)
+    # of k neighbours the first is the farther one below the median, the last above it
+    least = [np.maximum(-ordered[..., : n - k + 1], ordered[..., k - 1 :]).min(axis=-1) for k in wanted]
+    return np.asarray(medians), np.asarray(least[0] if odd else 0.5 * (least[0] + least[1]))
+
+
 def row_quantiles(values: npt.NDArray[np.floating], share: float) -> FloatArray:
     """Quantile along the last axis [shape of ``values`` without it], straight between the two values beside it.
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from math import log1p, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -59,15 +60,16 @@ def best_split(values: FloatArray) -> tuple[float, float]:
     if n < 2 or ordered[0] == ordered[-1]:
         return float(ordered[0]) if n else 0.0, 0.0
     count = np.arange(1, n)
-    running = np.cumsum(ordered - ordered.mean())[:-1]
+    running = (ordered - ordered.mean()).cumsum()[:-1]
     between = running**2 * (1.0 / count + 1.0 / (n - count)) / n
     between[ordered[1:] == ordered[:-1]] = -1.0
-    at = int(np.argmax(between))
+    at = int(between.argmax())
     low, high = ordered[: at + 1], ordered[at + 1 :]
-    scatter = float(np.sqrt((np.sum((low - low.mean()) ** 2) + np.sum((high - high.mean()) ** 2)) / n))
-    apart = float(high.mean() - low.mean())
+    means = float(low.mean()), float(high.mean())
+    below, above = low - means[0], high - means[1]
+    scatter = sqrt(float(below @ below + above @ above) / n)
     threshold = 0.5 * float(ordered[at] + ordered[at + 1])
-    return threshold, apart / scatter if scatter > 0 else float("inf")
+    return threshold, (means[1] - means[0]) / scatter if scatter > 0 else float("inf")
 
 
 def two_states(time_s: FloatArray, level: FloatArray, rule: StateRule) -> TwoStates | None:
@@ -78,12 +80,14 @@ def two_states(time_s: FloatArray, level: FloatArray, rule: StateRule) -> TwoSta
     """
     known = np.isfinite(level) & (level > 0)
     times, values = time_s[known], np.log(level[known])
-    if len(values) < 4:
+    least_step = log1p(rule.least_step)
+    # the means of two halves are no farther apart than the outermost values
+    if len(values) < 4 or values.max() - values.min() < least_step:
         return None
     threshold, distance = best_split(values)
     above = values > threshold
     step = float(values[above].mean() - values[~above].mean()) if above.any() and not above.all() else 0.0
-    if distance < rule.distance or step < np.log1p(rule.least_step):
+    if distance < rule.distance or step < least_step:
         return None
     return _pieces(times, values, above, rule, distance)
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import atan2, degrees, hypot, sqrt
 
 import numpy as np
 import numpy.typing as npt
+
+from .quantiles import row_medians
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -19,9 +22,9 @@ def static_length(mean: FloatArray, noise: FloatArray) -> float | None:
     >>> static_length(np.array([0.0, 0.0, 9.81]), np.array([0.1, 0.1, 0.1]))
     9.81
     """
-    if not np.any(np.abs(mean) > noise):
+    if not (np.abs(mean) > noise).any():
         return None
-    return float(np.sqrt(np.sum(mean**2)))
+    return sqrt(float(mean @ mean))
 
 
 def turn_deg(first: FloatArray, second: FloatArray) -> float:
@@ -33,11 +36,11 @@ def turn_deg(first: FloatArray, second: FloatArray) -> float:
     >>> round(turn_deg(np.array([0.0, 0.0, 1.0]), np.array([0.0, 1.0, 1.0])), 9)
     45.0
     """
-    lengths = np.linalg.norm(first), np.linalg.norm(second)
+    lengths = hypot(*first.tolist()), hypot(*second.tolist())
     if min(lengths) == 0.0:
         raise ValueError(f"a static vector without length has no direction: {first!r}, {second!r}")
     one, other = first / lengths[0], second / lengths[1]
-    return float(np.rad2deg(2.0 * np.arctan2(np.linalg.norm(one - other), np.linalg.norm(one + other))))
+    return degrees(2.0 * atan2(hypot(*(one - other).tolist()), hypot(*(one + other).tolist())))
 
 
 def turn_matrix(first: FloatArray, second: FloatArray) -> FloatArray:
@@ -65,7 +68,8 @@ def vertical_mean_factor(static: FloatArray) -> float:
     >>> round(vertical_mean_factor(np.array([np.sin(np.deg2rad(5)), 0.0, np.cos(np.deg2rad(5))])), 3)
     1.083
     """
-    return float(np.sum(np.abs(static)) / np.linalg.norm(static))
+    x, y, z = static.tolist()
+    return float((abs(x) + abs(y) + abs(z)) / hypot(x, y, z))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +91,15 @@ def lasting_turn(vectors: FloatArray, least_deg: float, least_piece: int) -> Mov
     n = vectors.shape[1]
     if n < 2 * least_piece:
         return None
-    sums = np.cumsum(vectors, axis=1)
+    sums = vectors.cumsum(axis=1)
     splits = np.arange(least_piece, n - least_piece + 1)
-    before, after = sums[:, splits - 1], sums[:, -1:] - sums[:, splits - 1]
-    explained = np.sum(before**2, axis=0) / splits + np.sum(after**2, axis=0) / (n - splits)
-    at = int(splits[np.argmax(explained)])
+    before = sums[:, least_piece - 1 : n - least_piece]
+    after = sums[:, -1:] - before
+    explained = (before * before).sum(axis=0) / splits + (after * after).sum(axis=0) / (n - splits)
+    at = int(splits[explained.argmax()])
     pieces = vectors[:, :at], vectors[:, at:]
-    first, second = (np.median(piece, axis=1) for piece in pieces)
-    if min(np.linalg.norm(first), np.linalg.norm(second)) == 0.0:
+    first, second = (row_medians(piece) for piece in pieces)
+    if not (first.any() and second.any()):
         return None
     turn = turn_deg(first, second)
     if turn < least_deg:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -34,13 +35,14 @@ def steadiness(time_s: FloatArray, speed: FloatArray, used: BoolArray) -> Steadi
     times, values = time_s[chosen], speed[chosen]
     if len(values) < 2:
         return None
-    mean = float(np.mean(values))
+    mean = float(values.mean())
     if mean <= 0.0:
         return None
-    centred = times - np.mean(times)
-    spread = float(np.sum(centred**2))
-    slope = float(np.sum(centred * values)) / spread if spread > 0 else 0.0
-    return Steadiness(mean, float(np.std(values)) / mean, slope * float(np.ptp(times)) / mean, len(values))
+    centred, departure = times - times.mean(), values - mean
+    spread = float(centred @ centred)
+    slope = float(centred @ departure) / spread if spread > 0 else 0.0
+    wander = sqrt(float(departure @ departure) / len(values))
+    return Steadiness(mean, wander / mean, slope * float(times.max() - times.min()) / mean, len(values))
 
 
 def within(time_s: FloatArray, stretches: list[tuple[float, float]]) -> BoolArray:
@@ -54,7 +56,8 @@ def within(time_s: FloatArray, stretches: list[tuple[float, float]]) -> BoolArra
 def binned_means(time_s: FloatArray, values: FloatArray, bin_s: float) -> tuple[FloatArray, FloatArray]:
     """Middle and mean of consecutive bins of ``bin_s`` from the first instant on; NaN where a bin is empty.
 
-    A track finer than its own resolution scatters by its noise; averaged to a second that is no wander.
+    ``time_s`` [shape=(n,)] in order, ``values`` [shape=(..., n)], NaN where unknown. A track finer than its own
+    resolution scatters by its noise; averaged to a second that is no wander.
 
     >>> binned_means(np.array([0.0, 0.5, 1.0, 3.2]), np.array([1.0, 3.0, 5.0, 7.0]), 1.0)[1]
     array([ 2.,  5., nan,  7.])
@@ -62,10 +65,16 @@ def binned_means(time_s: FloatArray, values: FloatArray, bin_s: float) -> tuple[
     if len(time_s) == 0:
         return time_s, values
     at = np.floor((time_s - time_s[0]) / bin_s + 1e-9).astype(np.int64)
+    firsts = np.concatenate(([0], np.flatnonzero(at[1:] != at[:-1]) + 1))
     known = np.isfinite(values)
+    if known.all():
+        sums = np.add.reduceat(values, firsts, axis=-1)
+        counts = np.concatenate((firsts[1:], [len(at)])) - firsts
+    else:
+        sums = np.add.reduceat(np.where(known, values, 0.0), firsts, axis=-1)
+        counts = np.add.reduceat(known, firsts, axis=-1, dtype=np.float64)
+        counts[counts == 0.0] = np.nan
     n = int(at[-1]) + 1
-    counts = np.bincount(at[known], minlength=n)
-    sums = np.bincount(at[known], weights=values[known], minlength=n)
-    means = np.full(n, np.nan)
-    np.divide(sums, counts, out=means, where=counts > 0)
+    means = np.full((*values.shape[:-1], n), np.nan)
+    means[..., at[firsts]] = sums / counts
     return time_s[0] + (np.arange(n) + 0.5) * bin_s, means

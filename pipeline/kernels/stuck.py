@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -62,7 +63,7 @@ def equal_runs(values: AnyArray, known_step: float = np.inf, known_longest: int 
         return EqualRuns()
     agree = values[1:] == values[:-1]
     n_equal = int(np.count_nonzero(agree))
-    alike = n_equal == len(agree) or (np.isfinite(known_step) and known_step <= _least_possible(values))
+    alike = n_equal == len(agree) or (isfinite(known_step) and known_step <= _least_possible(values))
     step = np.inf if alike else _least_step(values, agree)
     if known_longest and n_equal < len(agree) and not any_longer(agree, known_longest):
         head = int(np.argmin(agree)) if agree[0] else 0
@@ -107,4 +108,4 @@ def hangs(longest_s: float, lively_level: float, step: float, least_s: float) ->
     ``lively_level``: level the channel reaches in its livelier frames (rms); a level under one ``step`` is a
     quiet channel seen through a coarse converter, which may rest on one code for as long as it likes.
     """
-    return longest_s >= least_s and np.isfinite(step) and lively_level > step
+    return longest_s >= least_s and isfinite(step) and lively_level > step

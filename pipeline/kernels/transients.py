@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .quantiles import row_medians
+from .quantiles import medians_and_deviations, row_medians
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -83,25 +83,27 @@ def burst_scores(
     n_channel, n_frame, n_band = bands.shape
     ratio, excess = np.zeros((n_frame, n_band)), np.zeros(n_frame)
     product = np.ones((n_frame, n_band))
+    expected = usual + floor[:, None]
     for channel in range(n_channel):  # one after the other: a record of hours holds millions of these
-        power = bands[channel].astype(np.float64) + floor[channel]
-        expected = usual[channel] + floor[channel]
-        excess += np.maximum(power - expected, 0.0) @ widths_hz
-        product *= power / expected
+        rise = bands[channel] * (1.0 / expected[channel])
+        rise += floor[channel] / expected[channel]
+        product *= rise
+        rise -= 1.0
+        np.maximum(rise, 0.0, out=rise)
+        excess += rise @ (expected[channel] * widths_hz)
         # one logarithm for a few channels: the product of more might leave the range of numbers
         if channel % CHANNELS_TOGETHER == CHANNELS_TOGETHER - 1 or channel == n_channel - 1:
-            ratio += np.log(product)
+            ratio += np.log(product, out=product)
             product[...] = 1.0
-    ratio /= n_channel
-    groups = _groups(is_line, rule.bands_per_group)
-    single = np.asarray([ratio[:, chosen].mean(axis=1) for chosen, _ in groups])
-    score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)]) * (10.0 / np.log(10.0))
-    score -= row_medians(score)[:, None]
-    robust = 1.4826 * row_medians(np.abs(score))
+    shares, lines = _groups(is_line, rule.bands_per_group)
+    single = (shares @ ratio.T) * (10.0 / np.log(10.0) / n_channel)
+    score = np.concatenate([single, _in_a_row(single, rule.frames_in_row)])
+    usual_score, robust = medians_and_deviations(score)
+    score -= usual_score[:, None]
     # noise exceeds its median half of the time; only what goes beyond that is excess
     excess = np.sqrt(np.maximum(excess - row_medians(excess), 0.0))
-    level = float(np.sqrt(np.sum((usual + floor[:, None]) @ widths_hz)))
-    return BurstScores(score, robust, np.array([line for _, line in groups] * 2), excess, level)
+    level = float(np.sqrt(np.sum(expected @ widths_hz)))
+    return BurstScores(score, 1.4826 * robust, np.concatenate([lines, lines]), excess, level)
 
 
 def line_bands(scatter: FloatArray) -> BoolArray:
@@ -112,14 +114,20 @@ def line_bands(scatter: FloatArray) -> BoolArray:
     return np.asarray(np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD, dtype=np.bool_)
 
 
-def _groups(is_line: BoolArray, per_group: int) -> list[tuple[npt.NDArray[np.int64], bool]]:
-    """Band indices by group: neighbours in sixes, bands with and without a line apart, then all without."""
-    groups: list[tuple[npt.NDArray[np.int64], bool]] = []
-    for first in range(0, len(is_line), per_group):
-        members = np.arange(first, min(first + per_group, len(is_line)), dtype=np.int64)
-        groups += [(members[is_line[members] == line], line) for line in (False, True)]
-    groups.append((np.flatnonzero(~is_line), False))
-    return [(chosen, line) for chosen, line in groups if chosen.size]
+def _groups(is_line: BoolArray, per_group: int) -> tuple[FloatArray, BoolArray]:
+    """Groups of bands: neighbours in sixes, bands with and without a line apart, then all without.
+
+    The share of each band in a group's mean [shape=(n_group, n_band)], and which groups are lines.
+    """
+    n_band = len(is_line)
+    members = np.zeros((2 * -(-n_band // per_group) + 1, n_band))
+    bands = np.arange(n_band)
+    members[2 * (bands // per_group) + is_line, bands] = 1.0
+    members[-1] = ~is_line
+    counts = members.sum(axis=1)
+    there = counts > 0.0
+    lines = np.arange(len(members)) % 2 == 1
+    return members[there] / counts[there, None], lines[there]
 
 
 def _in_a_row(score: FloatArray, n: int) -> FloatArray:
@@ -136,14 +144,13 @@ def _in_a_row(score: FloatArray, n: int) -> FloatArray:
 
 def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
     """Bursts as (first frame, last frame): from where the level rises to the last frame before it is back."""
-    if scores.rise_db.shape[1] == 0:
+    heavy = scores.excess_rms > max(rule.least_rms, rule.least_share * scores.usual_rms)
+    if not heavy.any():
         return []
     least = np.where(scores.is_line, rule.line_rise_db, rule.rise_db)
     height = np.maximum(least, rule.rise_scatters * scores.scatter_db)[:, None]
-    heavy = scores.excess_rms > max(rule.least_rms, rule.least_share * scores.usual_rms)
     rises = np.any(scores.rise_db > height, axis=0) & heavy
-    raised = np.any(scores.rise_db > rule.back_share * height, axis=0)
-    return _grown(rises, raised)
+    return _grown(rises, np.any(scores.rise_db > rule.back_share * height, axis=0)) if rises.any() else []
 
 
 def lull_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
@@ -151,9 +158,12 @@ def lull_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:
     n_row = len(scores.is_line) // 2
     if scores.rise_db.shape[1] == 0 or n_row == 0:
         return []
-    watched = np.flatnonzero(scores.is_line[:n_row] | (np.arange(n_row) == n_row - 1))
+    watched = np.append(np.flatnonzero(scores.is_line[: n_row - 1]), n_row - 1)
     depth = np.maximum(rule.fall_db, rule.rise_scatters * scores.scatter_db[watched])[:, None]
     fallen = np.any(scores.rise_db[watched] < -depth, axis=0)
+    # no piece is longer than its frames and the single ones between them
+    if 2 * np.count_nonzero(fallen) <= rule.fall_frames:
+        return []
     return [pair for pair in _grown(fallen, fallen) if pair[1] - pair[0] + 1 >= rule.fall_frames]
 
 

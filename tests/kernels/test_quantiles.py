@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from thrumline.pipeline.kernels.quantiles import row_medians, row_quantiles
+from thrumline.pipeline.kernels.quantiles import medians_and_deviations, row_medians, row_quantiles
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 7, 336, 337])
@@ -30,3 +30,15 @@ def test_rows_without_a_number_and_shares_beyond_one_are_refused():
         row_medians(np.empty((2, 0)))
     with pytest.raises(ValueError, match="between 0 and 1"):
         row_quantiles(np.ones(3), 1.5)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 8, 335, 336])
+def test_one_sort_gives_the_median_and_the_median_distance_from_it(n):
+    """Against two medians; half of the rows hold many equal values."""
+    values = np.random.default_rng(n).standard_normal((4, 3, n))
+    values[:2] = np.round(values[:2])
+    before = values.copy()
+    medians, deviations = medians_and_deviations(values)
+    np.testing.assert_array_equal(medians, np.median(values, axis=-1))
+    np.testing.assert_array_equal(deviations, np.median(np.abs(values - medians[..., None]), axis=-1))
+    np.testing.assert_array_equal(values, before)

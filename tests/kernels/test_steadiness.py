@@ -51,3 +51,12 @@ def test_binned_means_leave_empty_bins_unknown():
     assert times.tolist() == [0.5, 1.5, 2.5]
     np.testing.assert_array_equal(means, [1.5, np.nan, 7.0])
     assert binned_means(np.zeros(0), np.zeros(0), 1.0)[1].tolist() == []
+
+
+def test_rows_are_binned_as_each_of_them_alone():
+    """One has all its values, one lacks some, one all of a bin."""
+    rows = np.arange(12.0).reshape(3, 4)
+    rows[1, 1], rows[2, 3] = np.nan, np.nan
+    times = np.array([0.0, 0.25, 0.5, 2.0])
+    for row, means in zip(rows, binned_means(times, rows, 1.0)[1], strict=True):
+        np.testing.assert_array_equal(means, binned_means(times, row, 1.0)[1])

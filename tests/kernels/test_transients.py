@@ -101,3 +101,25 @@ def test_a_machine_that_falls_silent_for_a_second_is_a_lull():
 
 def test_a_single_frame_is_its_own_usual_level():
     assert burst_frames(scored(noise()[:, :1]), RULE) == []
+
+
+@pytest.mark.parametrize("n_frame", [300, 301])
+def test_a_row_is_counted_from_its_median_and_in_its_own_scatter(n_frame):
+    """Half of the frames stand above the median, half of them within one and a half scatters over 1.4826."""
+    scores = scored(noise(n_frame))
+    np.testing.assert_allclose(np.median(scores.rise_db, axis=1), 0.0, atol=1e-12)
+    np.testing.assert_allclose(np.median(np.abs(scores.rise_db), axis=1) * 1.4826, scores.scatter_db, rtol=1e-12)
+
+
+def test_the_score_of_all_bands_is_the_mean_of_their_logarithms():
+    bands = noise()
+    scores, usual = scored(bands), np.median(bands, axis=1)[:, None]
+    ratio = 10.0 * np.log10(bands / usual).mean(axis=(0, 2))
+    every = scores.rise_db[len(scores.is_line) // 2 - 1]
+    np.testing.assert_allclose(every - every[0], ratio - ratio[0], atol=0.02)
+
+
+def test_single_frames_between_fallen_ones_do_not_end_a_lull():
+    bands = noise()
+    bands[:, 200:209:2] *= 1e-3
+    assert lull_frames(scored(bands), RULE) == [(200, 208)]
