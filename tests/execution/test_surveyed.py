@@ -137,7 +137,7 @@ def test_what_the_contracts_do_not_define_is_not_spelt(value):
         ReasonCode.CLIPPED, Fitness("fit", stretches=((0.0, 1.5),), facts={"a": np.float64(3.0), "n": np.int64(2)}),
         np.arange(6.0).reshape(2, 3).T, np.arange(24, dtype=np.int16).reshape(2, 3, 4)[:, ::2, ::-1], np.empty((0, 3)),
         np.array(3.5), np.array([1 + 2j]), np.array([True, False]), np.float32(0.1), np.bool_(True),
-        [np.arange(3.0), np.arange(2)],
+        [np.arange(3.0), np.arange(2)], [*np.linspace(0, 1, 40).tolist(), float("nan"), -0.0], [1.0] * 20 + [1],
     ],
     ids=repr,
 )  # fmt: skip
