@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .archive import Archive
+    from .batch import Batch
     from .catalogue import Attempts, TreeRow
     from .errors import (
         ArchiveBusy,
@@ -28,13 +29,14 @@ if TYPE_CHECKING:
     from .zarr_write import StoreDraft, StreamedArray
 
 __all__ = [
-    "Archive", "ArchiveBusy", "ArchiveMissing", "ArrayReader", "Attempts", "BadContent", "DamageFound", "Disk",
+    "Archive", "ArchiveBusy", "ArchiveMissing", "ArrayReader", "Attempts", "BadContent", "Batch", "DamageFound", "Disk",
     "DiskFault", "DiskFull", "Draft", "Finding", "NotAllowed", "Original", "Report", "SourceChanged", "StorageError",
     "StoreDraft", "StoreReader", "StreamedArray", "Tree", "TreeRow",
 ]  # fmt: skip
 
 _HOMES = {
     "archive": ("Archive",),
+    "batch": ("Batch",),
     "catalogue": ("Attempts", "TreeRow"),
     "errors": (
         "ArchiveBusy", "ArchiveMissing", "BadContent", "DamageFound", "DiskFault", "DiskFull", "NotAllowed",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, Literal, Self
 
 from .at_rest import at_rest, keep_note, new_state, note_of_rest
+from .batch import Batch
 from .cache import Cache
 from .catalogue import Attempts, Catalogue, TreeRow
 from .doctor import unfit_places
@@ -53,6 +54,7 @@ class Archive:
         self._lock: CoordinatorLock | None = None
         self._catalogue: Catalogue | None = None
         self._recalled: Recalled | None = None
+        self._batch: Batch | None = None
         self._state = new_state()
 
     # opening and closing
@@ -208,6 +210,8 @@ class Archive:
     def put_original(self, path: Path | str, *, name: str, origin: str = "") -> Original:
         """Take a file in under its SHA-256; when this returns it is on the device and its arrival is noted.
 
+        In a batch (``settled_together``) that is put off to its end; ``path`` is where the bytes lie until then.
+
         Raises
         ------
         DiskFull
@@ -218,7 +222,8 @@ class Archive:
         self._may_write("an original")
         source = Path(path)
         self.check_floor(self.disk.size(source) or 0)
-        original = self.originals.put(source, name=name, origin=origin)
+        batch = None if self._batch is None else self._batch.copied
+        original = self.originals.put(source, name=name, origin=origin, batch=batch)
         if self._catalogue is not None:
             self.note_original(original)
         return original
@@ -280,7 +285,28 @@ class Archive:
         self._may_write(f"one of {checked_kind(kind)}")
         self.check_floor()
         final = self.layout.tree(kind, identity)
-        return Draft(kind, identity, final, self.staging, self.places)
+        batch = None if self._batch is None else self._batch.staged
+        return Draft(kind, identity, final, self.staging, self.places, batch)
+
+    @contextlib.contextmanager
+    def settled_together(self) -> Iterator[Batch]:
+        """Worker: what is put and committed inside becomes durable and visible at the end, together.
+
+        Nothing of it may be acknowledged before, and the rest of the world does not see it. Whatever is raised inside
+        drops all of it; what is raised at the end (DiskFull, DiskFault), all that has no name yet.
+        """
+        if self.role != "worker" or self._batch is not None:
+            found = f"role {self.role!r}" if self._batch is None else "a batch inside a batch"
+            raise NotAllowed("to settle work together", found=found, allowed="worker, one batch at a time")
+        self._batch = batch = Batch()
+        try:
+            yield batch
+        except BaseException:
+            batch.drop(self.originals, self.disk)
+            raise
+        finally:
+            self._batch = None
+        batch.settle(self.originals, self.places)
 
     def put_small(self, kind: str, identity: str, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:
         """Commit a tree that is nothing but its manifest."""
@@ -404,7 +430,10 @@ class Archive:
         return found
 
     def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
-        """Note why an original was not taken; its bytes stay among the originals."""
+        """Note why an original was not taken; its bytes stay among the originals. In a batch, at its end."""
+        if self._batch is not None:
+            self._batch.afterwards.append(lambda: self.quarantine(sha256, reason))
+            return None
         record = self._add(self.layout.quarantine_of(sha256), {"original": sha256}, reason)
         return record.n if record.fresh else None
 

@@ -6,7 +6,7 @@ import hashlib
 import os
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from .errors import BadContent, SourceChanged
 from .fsio import Disk, Unsynced
 from .layout import Layout
 from .places import Places
-from .records import Companion, Record, Records
+from .records import Companion, Record, Records, Said
 from .staging import Staging
 
 PIECE = 4 * 2**20
@@ -56,6 +56,32 @@ class Original:
     arrival: Record | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """A file copied into a private place and hashed, but neither on the device nor under its name."""
+
+    copy: Unsynced
+    staged: Path
+    said: dict[str, str]
+    original: Original
+    """What it will be."""
+
+
+class _Naming:
+    """Gives a copy its final name; tells whether its bytes were not there before."""
+
+    def __init__(self, disk: Disk, copied: Copied) -> None:
+        self._disk, self._copied = disk, copied
+        self.new = False
+
+    def __call__(self) -> None:
+        staged, original = self._copied.staged, self._copied.original
+        self.new = self._disk.link(staged, original.path)
+        if not self.new and self._disk.size(original.path) != original.size:
+            # What is there cannot be what its name says; ours was hashed a moment ago.
+            self._disk.replace(staged, original.path)
+
+
 class Originals:
     """Takes files in, and finds them."""
 
@@ -63,8 +89,11 @@ class Originals:
         self._layout, self._disk, self._staging = layout, disk, staging
         self._places, self._records = places, records
 
-    def put(self, source: Path, *, name: str, origin: str) -> Original:
+    def put(self, source: Path, *, name: str, origin: str, batch: list[Copied] | None = None) -> Original:
         """Copy and hash in one reading, give the copy its final name, note the arrival; all durable on return.
+
+        With ``batch`` only copied, and told there: ``settle`` does the rest, for all of a batch at once. Until then
+        ``path`` of what is returned is that of the copy.
 
         Raises
         ------
@@ -73,48 +102,67 @@ class Originals:
         BadContent
             Nothing there, or no regular file.
         """
+        copied = self._copied(source, {"name": name, "origin": origin})
+        if batch is not None:
+            batch.append(copied)
+            return replace(copied.original, path=copied.staged)
+        return self.settle([copied])[0]
+
+    def _copied(self, source: Path, said: dict[str, str]) -> Copied:
         descriptor = self._opened(source)
         staged, began = self._staging.new_path(), time.time_ns()
         try:
             before = _regular(os.fstat(descriptor), source)
             digest = hashlib.sha256()
-            with Unsynced(self._disk, staged) as copy:
+            copy = Unsynced(self._disk, staged)
+            try:
                 size = sum(copy.write(piece) for piece in _pieces(self._disk, descriptor, source, digest))
                 after = SourceStat.of(os.fstat(descriptor))
                 if after != before or size != before.size:
                     raise SourceChanged(f"{source} at rest", found="a change while it was read", todo="try again later")
                 copy.start()
-                final = self._layout.original(digest.hexdigest())
-                kept = self._keep(copy, staged, final, before, {"name": name, "origin": origin})
-            return replace(kept, source=before, source_path=os.path.abspath(source), hashed_ns=began)  # noqa: PTH100
+            except BaseException:
+                self.drop([Copied(copy, staged, said, Original("", 0, staged, new=False))])
+                raise
         finally:
             os.close(descriptor)
-            self._disk.unlink(staged)
+        final = self._layout.original(digest.hexdigest())
+        place = os.path.abspath(source)  # noqa: PTH100
+        there = Original(final.name, size, final, new=True, source=before, source_path=place, hashed_ns=began)
+        return Copied(copy, staged, {**said, "size": str(size)}, there)
+
+    def settle(self, batch: Sequence[Copied]) -> list[Original]:
+        """Give copies their names and note their arrivals, in the same directories and by the same syncs.
+
+        The same name and origin again adds no arrival.
+        """
+        found: list[Original] = []
+        try:
+            named = [_Naming(self._disk, copied) for copied in batch]
+            arrivals = self._records.add_together(
+                Said(
+                    copied.original.path.parent, {"original": copied.original.sha256}, copied.said,
+                    f"{copied.original.sha256}.", True, Companion(copied.copy.sync, naming),
+                )
+                for copied, naming in zip(batch, named, strict=True)
+            )  # fmt: skip
+            for copied, naming, arrival in zip(batch, named, arrivals, strict=True):
+                found.append(replace(copied.original, new=naming.new, arrival=arrival))
+        finally:
+            self.drop(batch)
+        return found
+
+    def drop(self, batch: Iterable[Copied]) -> None:
+        """Let go of copies; one that has its name keeps it."""
+        for copied in batch:
+            copied.copy.close()
+            self._disk.unlink(copied.staged)
 
     def _opened(self, source: Path) -> int:
         try:
             return self._disk.open_source(source)
         except FileNotFoundError as error:
             raise BadContent(f"a file at {source}", found="nothing", todo="check the path") from error
-
-    def _keep(self, copy: Unsynced, staged: Path, final: Path, source: SourceStat, said: dict[str, str]) -> Original:
-        """Give the copy its name and note its arrival, in the same directory and by the same syncs.
-
-        The same name and origin again adds no arrival.
-        """
-        new: list[bool] = []
-
-        def name() -> None:
-            new.append(self._disk.link(staged, final))
-            if not new[-1] and self._disk.size(final) != source.size:
-                # What is there cannot be what its name says; ours was hashed a moment ago.
-                self._disk.replace(staged, final)
-
-        arrival = self._records.add(
-            final.parent, {"original": final.name}, {**said, "size": str(source.size)}, stem=f"{final.name}.",
-            once=True, companion=Companion(copy.sync, name),
-        )  # fmt: skip
-        return Original(final.name, source.size, final, new[0], arrival=arrival)
 
     def arrivals(self, sha256: str) -> list[Record]:
         """Every name and origin these bytes came with."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -22,10 +22,15 @@ class Places:
         One that is there already is synced as well the first time: another process may have made it a
         moment ago and not have come to its own fsync.
         """
-        fresh = self._unsure(path)
-        for place in reversed(fresh):
+        self.directories([path], beside)
+
+    def directories(self, paths: Iterable[Path], beside: Sequence[Callable[[], object]] = ()) -> None:
+        """The same for several, by one round of syncs."""
+        fresh = list(dict.fromkeys(place for path in paths for place in reversed(self._unsure(path))))
+        for place in fresh:
             self.disk.mkdir(place)
-        self.disk.together([*beside, *(partial(self.disk.fsync_dir, place.parent) for place in fresh)])
+        above = dict.fromkeys(place.parent for place in fresh)
+        self.disk.together([*beside, *(partial(self.disk.fsync_dir, parent) for parent in above)])
         self._durable.update(fresh)
 
     def _unsure(self, path: Path) -> list[Path]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,33 @@ class Companion:
     sync: Callable[[], object]
     name: Callable[[], object]
     """Gives the file its final name; may be asked again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What is to be recorded: see ``Records.add``. A ``companion`` is durable as well once the record is."""
+
+    directory: Path
+    about: Mapping[str, Any]
+    content: Mapping[str, Any]
+    stem: str = ""
+    once: bool = False
+    companion: Companion | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A record that is there, or one in a private place."""
+
+    record: Record
+    staged: Path | None = None
+    file: Unsynced | None = None
+
+    def drop(self, disk: Disk) -> None:
+        """Remove the private name."""
+        if self.file is not None and self.staged is not None:
+            self.file.close()
+            disk.unlink(self.staged)
 
 
 def said_hash(content: Mapping[str, Any]) -> str:
@@ -80,48 +108,75 @@ class Records:
 
     def add(
         self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any], *, stem: str = "",
-        once: bool = False, companion: Companion | None = None,
+        once: bool = False,
     ) -> Record:
         """Write the next version, durably; the one that is there where the newest says the same already.
 
         With ``once`` no earlier version may say the same either. Two writers at once get two numbers, or
-        one of them finds that the other has said it. A ``companion`` is durable as well when this returns.
+        one of them finds that the other has said it.
         """
-        wanted = canonical(content)
-        for _ in range(_TRIES):
-            numbers = self.numbers(directory, stem)
-            known = numbers if once else numbers[-1:]
-            for n in reversed(known):
-                record = self.read(directory, n, about, stem)
-                if canonical(record.content) == wanted:
-                    # said before, but perhaps by someone whose fsync is still to come
-                    self._places.directory(directory, [companion.sync] if companion else [])
-                    if companion:
-                        companion.name()
-                    self._disk.fsync_dir(directory)
-                    return record
-            n = (numbers[-1] if numbers else 0) + 1
-            written = self._write(directory, n, about, content, stem, companion)
-            if written is not None:
-                return written
-        raise StorageError(f"a new record in {directory}", found=f"the number taken {_TRIES} times in a row")
+        return self.add_together([Said(directory, about, content, stem, once)])[0]
 
-    def _write(
-        self, directory: Path, n: int, about: Mapping[str, Any], content: Mapping[str, Any], stem: str,
-        companion: Companion | None,
-    ) -> Record | None:
-        data = seal({"about": dict(about), "content": dict(content), "format": 1, "n": n})
-        target, staged = directory / f"{stem}{n}.json", self._staging.new_path()
-        with Unsynced(self._disk, staged) as file:
+    def add_together(self, said: Iterable[Said]) -> list[Record]:
+        """Write several, each as ``add`` does, by one round of syncs; a companion is durable as well on return.
+
+        Raises StorageError where a number was taken by others a thousand times in a row.
+        """
+        left, found = list(enumerate(said)), dict[int, Record]()
+        for _ in range(_TRIES):
+            drafts: list[tuple[int, Said, _Draft]] = []
+            try:
+                for i, one in left:
+                    drafts.append((i, one, self._drafted(one)))
+                self._brought_home([(one, draft) for _, one, draft in drafts])
+                found |= {i: record for i, one, draft in drafts if (record := self._named(one, draft)) is not None}
+            finally:
+                for _, _, draft in drafts:
+                    draft.drop(self._disk)
+            homes = dict.fromkeys(one.directory for i, one, _ in drafts if i in found)
+            self._disk.together([partial(self._disk.fsync_dir, home) for home in homes])
+            left = [(i, one) for i, one in left if i not in found]
+            if not left:
+                return [found[i] for i in range(len(found))]
+        raise StorageError(f"a new record in {left[0][1].directory}", found=f"its number taken {_TRIES} times in a row")
+
+    def _drafted(self, said: Said) -> _Draft:
+        """The record that says it already, or the next one in a private place."""
+        numbers = self.numbers(said.directory, said.stem)
+        wanted = canonical(said.content)
+        for n in reversed(numbers if said.once else numbers[-1:]):
+            record = self.read(said.directory, n, said.about, said.stem)
+            if canonical(record.content) == wanted:
+                return _Draft(record)
+        n = (numbers[-1] if numbers else 0) + 1
+        data = seal({"about": dict(said.about), "content": dict(said.content), "format": 1, "n": n})
+        target = said.directory / f"{said.stem}{n}.json"
+        record = Record(n, dict(said.about), dict(said.content), seal_of(data), target, fresh=True)
+        staged = self._staging.new_path()
+        file = Unsynced(self._disk, staged)
+        draft = _Draft(record, staged, file)
+        try:
             file.write(data)
+        except BaseException:
+            draft.drop(self._disk)
+            raise
+        return draft
+
+    def _brought_home(self, drafts: Sequence[tuple[Said, _Draft]]) -> None:
+        """Bring what the names will stand for to the device: one journal commit serves files and directories."""
+        files = [draft.file for _, draft in drafts if draft.file is not None]
+        for file in files:
             file.start()
-            # one journal commit serves both files and the directories
-            self._places.directory(directory, [companion.sync, file.sync] if companion else [file.sync])
-        if companion:
-            companion.name()
-        linked = self._disk.link(staged, target)
-        self._disk.unlink(staged)
-        if not linked:
-            return None
-        self._disk.fsync_dir(directory)
-        return Record(n, dict(about), dict(content), seal_of(data), target, fresh=True)
+        companions = [said.companion.sync for said, _ in drafts if said.companion is not None]
+        # of one that was said before, the fsync may still be to come: its directory is brought home as well
+        self._places.directories(
+            dict.fromkeys(said.directory for said, _ in drafts), [*companions, *(file.sync for file in files)]
+        )
+
+    def _named(self, said: Said, draft: _Draft) -> Record | None:
+        """Give companion and record their names; None where another writer has taken the number."""
+        if said.companion:
+            said.companion.name()
+        if draft.staged is None or self._disk.link(draft.staged, draft.record.path):
+            return draft.record
+        return None

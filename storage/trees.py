@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -166,15 +166,69 @@ def read_tree(disk: Disk, path: Path, kind: str, identity: str, *, sizes: bool =
     return tree
 
 
+@dataclass(frozen=True, slots=True)
+class Staged:
+    """A tree that is whole in a private place, but neither on the device nor visible: ``tree`` is what it will be."""
+
+    tree: Tree
+    path: Path
+    unsynced: list[Unsynced]
+    directories: list[Path]
+
+
+def committed(staged: Sequence[Staged], places: Places) -> list[Tree]:
+    """Make trees visible and durable; where somebody was first, theirs is returned and ours is dropped.
+
+    Bytes and names are all on the device before the first rename (until then nobody sees them, so their order does
+    not matter); the names in the archive are on the device before this returns. Several trees share a round of
+    syncs: one journal commit serves all that has set out before it.
+    """
+    disk, homes = places.disk, list(dict.fromkeys(one.tree.path.parent for one in staged))
+    unsynced = [file for one in staged for file in one.unsynced]
+    try:
+        for file in unsynced:
+            file.start()
+        names = [partial(disk.fsync_dir, directory) for one in staged for directory in one.directories]
+        places.directories(homes, [*(file.sync for file in unsynced), *names])
+        for file in unsynced:
+            file.close()
+        fresh = [disk.rename(one.path, one.tree.path) for one in staged]
+    except BaseException:
+        for one in staged:
+            drop(disk, one.path, one.unsynced)
+        raise
+    # The loser syncs too: the winner may not have come to it yet, and both are about to acknowledge.
+    disk.together([partial(disk.fsync_dir, home) for home in homes])
+    return [one.tree if mine else _theirs(one, disk) for one, mine in zip(staged, fresh, strict=True)]
+
+
+def drop(disk: Disk, path: Path, unsynced: Iterable[Unsynced]) -> None:
+    """Let go of what was staged."""
+    for file in unsynced:
+        file.close()
+    disk.rmtree(path)
+
+
+def _theirs(staged: Staged, disk: Disk) -> Tree:
+    drop(disk, staged.path, ())
+    found = read_tree(disk, staged.tree.path, staged.tree.kind, staged.tree.id)
+    if found is None:
+        raise DamageFound(staged.tree.path, "an entry that is no committed tree")
+    return found
+
+
 class Draft:
     """A capture or result in the making, in this process's private staging directory.
 
     Used as a context manager: leaving it without ``commit`` drops what was written.
     """
 
-    def __init__(self, kind: str, identity: str, final: Path, staging: Staging, places: Places) -> None:
+    def __init__(
+        self, kind: str, identity: str, final: Path, staging: Staging, places: Places,
+        batch: list[Staged] | None = None,
+    ) -> None:  # fmt: skip
         self.kind, self.id = checked_kind(kind), identity
-        self._final, self._places, self._disk = final, places, places.disk
+        self._final, self._places, self._disk, self._batch = final, places, places.disk, batch
         self._path = staging.new_directory()
         self._files: Files = {}
         self._directories: dict[Path, None] = {self._path: None}
@@ -208,11 +262,10 @@ class Draft:
         if len(data) > _SYNCED_AT_ONCE or len(self._unsynced) > _UNSYNCED_FILES:
             self._sync_files()
 
-    def _sync_files(self, directories: Iterable[Path] = ()) -> None:
+    def _sync_files(self) -> None:
         for file in self._unsynced:
             file.start()
-        names = [partial(self._disk.fsync_dir, directory) for directory in directories]
-        self._disk.together([*(file.sync for file in self._unsynced), *names])
+        self._disk.together([file.sync for file in self._unsynced])
         for file in self._unsynced:
             file.close()
         self._unsynced = []
@@ -224,11 +277,10 @@ class Draft:
         self._disk.mkdir(directory)
         self._directories[directory] = None
 
-    def commit(self, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:
+    def commit(self, content: Mapping[str, Any], run: Mapping[str, Any], *, at_once: bool = False) -> Tree:
         """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
 
-        Bytes and names are all on the device before the rename (until then nobody sees them, so their order does
-        not matter); the name in the archive is on the device before this returns.
+        In a batch (``Archive.settled_together``) that is put off to the batch's end, unless ``at_once``.
         """
         for store in self._stores.values():
             store.finish()
@@ -236,25 +288,19 @@ class Draft:
         data = manifest_bytes(self.kind, self.id, self._files, said, run)
         self._unsynced.append(Unsynced(self._disk, self._path / MANIFEST))
         self._unsynced[-1].write(data)
-        self._sync_files(self._directories)
-        self._places.directory(self._final.parent)
-        fresh = self._disk.rename(self._path, self._final)
-        # The loser syncs too: the winner may not have come to it yet, and both are about to acknowledge.
-        self._disk.fsync_dir(self._final.parent)
-        self._gone = fresh
-        if fresh:
-            return Tree(
+        self._gone = True
+        staged = Staged(
+            Tree(
                 self.kind, self.id, self._final, dict(content), dict(run), self._files, sha256(said), seal_of(data),
                 self._disk, fresh=True,
-            )  # fmt: skip
-        self._drop()
-        found = read_tree(self._disk, self._final, self.kind, self.id)
-        if found is None:
-            raise DamageFound(self._final, "an entry that is no committed tree")
-        return found
+            ),
+            self._path, self._unsynced, list(self._directories),
+        )  # fmt: skip
+        if self._batch is not None and not at_once:
+            self._batch.append(staged)
+            return staged.tree
+        return committed([staged], self._places)[0]
 
     def _drop(self) -> None:
         self._gone = True
-        for file in self._unsynced:
-            file.close()
-        self._disk.rmtree(self._path)
+        drop(self._disk, self._path, self._unsynced)

@@ -72,8 +72,7 @@ def take_in(
     archive: Archive, child: ReaderChild, readers: Readers, original: Original, name: str, mapping: ChannelMapping
 ) -> list[TakenIn]:
     """All captures of one original. Those already there are opened, not read again. Raises ReaderRefusal."""
-    path = archive.original(original.sha256)
-    assert path is not None
+    path = original.path
     reader = chosen_reader(child, path, name)
     identities = _Identities(original.sha256, reader, readers.versions[reader], mapping)
     known = archive.tree("captures", identities.of(0))
@@ -175,9 +174,10 @@ class _CaptureSink:
             "reader": head.reader, "reader_version": self._identities.numeric_version,
             "mapping": mapping.as_json(), "head": head.as_json(), "summary": head_facts(head),
         }  # fmt: skip
-        tree = capture.draft.commit(content, run={})
+        too_large = capture.n_bytes > HOLD_BYTES
+        tree = capture.draft.commit(content, run={}, at_once=too_large)
         rows = (TreeRow.of(tree),)
-        if capture.n_bytes > HOLD_BYTES:
+        if too_large:
             store = tree.zarr(CAPTURE_STORE)
             stored = {key: store.array(key) for key in capture.arrays}
             return TakenIn(capture_id, head, stored, original.sha256, rows)

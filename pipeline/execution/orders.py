@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from ...storage import Original, TreeRow
+from ...storage import Batch, Original, TreeRow
 from ..contracts import CaptureRow, Fitness, Reading, Reason, ReasonCode
 from ..recipe import BoundRecipe
 from .intake import Readers
@@ -74,6 +74,14 @@ class Done:
     seconds: Mapping[str, float] = field(default_factory=dict)
     deferred: bool = False
     """Taken in, but its chain is still to run: it is so long that all workers share it, or a stranger's stage."""
+
+    def settled(self, batch: Batch) -> Done:
+        """The same with what a batch made of the original, and with others' rows where they were first."""
+        original = self.original and batch.originals.get(self.original.path, self.original)
+        theirs = {key: tree for key, tree in batch.trees.items() if not tree.fresh}
+        rows = (theirs.get((row.kind, row.id)) or row for row in self.committed)
+        told = tuple(row if isinstance(row, TreeRow) else TreeRow.of(row) for row in rows)
+        return replace(self, original=original, committed=told)
 
     @classmethod
     def refused(cls, row: int, reason: Reason, sha256: str | None = None) -> Done:

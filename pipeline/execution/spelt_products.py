@@ -76,16 +76,20 @@ def _told(value: Any, arrays: list[npt.NDArray[Any]]) -> Any:
         if isinstance(value, Enum):
             return {"e": kind.__name__, "v": value.value}
         return {"c": kind.__name__, "v": {f.name: _told(getattr(value, f.name), arrays) for f in fields(value)}}
-    if kind is tuple:
-        return {"t": [_told(item, arrays) for item in value]}
-    if kind is list:
-        if len(value) >= _MANY and set(map(type, value)) == {float}:
-            arrays.append(np.array(value))
-            return {"l": len(value)}
-        return [_told(item, arrays) for item in value]
     if isinstance(value, Mapping):
         return {"m": [[_told(key, arrays), _told(item, arrays)] for key, item in value.items()]}
+    if kind is list or kind is tuple:
+        return _sequence(value, arrays)
     raise Unspellable(f"a value of type {kind.__module__}.{kind.__qualname__}")
+
+
+def _sequence(value: list[Any] | tuple[Any, ...], arrays: list[npt.NDArray[Any]]) -> Any:
+    if type(value) is tuple:
+        return {"t": [_told(item, arrays) for item in value]}
+    if len(value) >= _MANY and set(map(type, value)) == {float}:
+        arrays.append(np.array(value))
+        return {"l": len(value)}
+    return [_told(item, arrays) for item in value]
 
 
 class _Reading:

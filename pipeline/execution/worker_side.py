@@ -11,6 +11,7 @@ from typing import Any
 
 from distributed import WorkerPlugin, get_worker
 
+from ...storage import StorageError
 from ..contracts import PluginError
 from ..host import Host
 from .orders import Done, Job, Order
@@ -84,12 +85,21 @@ def _held(worker: Any = None) -> BenchPlugin:
 
 
 def carry_out(orders: Sequence[Order]) -> list[Done]:
-    """Some orders on this worker, each for itself. Raises OtherPlugins when its plugins are not the coordinator's."""
+    """Some orders on this worker, each for itself; what they commit is brought to the device together.
+
+    Raises OtherPlugins when its plugins are not the coordinator's.
+    """
     held = _held()
     if held.fingerprint != held.job.plugins:
         raise OtherPlugins.than(held.job.listing, held.listing, get_worker().address)
     assert held.bench is not None
-    return [_carried_out(held.bench, order) for order in orders]
+    try:
+        with held.bench.archive.settled_together() as batch:
+            answers = [_carried_out(held.bench, order) for order in orders]
+    except StorageError:
+        # nothing of it has been told to anybody: each by itself, so that one row says what the disk said
+        return [_carried_out(held.bench, order) for order in orders]
+    return [done.settled(batch) for done in answers]
 
 
 def _carried_out(bench: Bench, order: Order) -> Done:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,6 +16,7 @@ from thrumline.pipeline.execution import handing_out, worker_side
 from thrumline.pipeline.execution import spread as spreading
 from thrumline.pipeline.execution.handing_out import TOGETHER, TOGETHER_BYTES, taken_together
 from thrumline.pipeline.execution.orders import Done, Order
+from thrumline.storage import Archive, Batch, DiskFull, Original, TreeRow
 
 
 def orders_of(folder: Path, sizes):
@@ -66,9 +69,20 @@ def test_order_without_a_file_takes_no_bytes(tmp_path):
 
 
 class FullDisk:
-    """A bench that has no room for the second capture."""
+    """A bench that has no room for the second capture; ``unsettled`` batches fail at their end."""
+
+    def __init__(self, unsettled=0):
+        self.archive, self.unsettled, self.carried = self, unsettled, []
+
+    @contextmanager
+    def settled_together(self):
+        yield Batch()
+        self.unsettled -= 1
+        if self.unsettled >= 0:
+            raise DiskFull("to sync", found="no room")
 
     def carry_out(self, order):
+        self.carried.append(order.row.row)
         if order.row.row == 2:
             raise OSError(28, "No space left on device")
         return Done(order.row.row, "c", "r", "s", Fitness("fit"))
@@ -82,6 +96,33 @@ def test_what_fails_one_order_of_a_task_leaves_the_others_done(tmp_path, monkeyp
     assert [first.fitness.state, third.fitness.state] == ["fit", "fit"]
     assert second.row == 2
     assert "2.csv: OSError: [Errno 28] No space left on device" in second.fitness.reasons[0].detail
+    assert held.bench.carried == [1, 2, 3]
+
+
+def test_a_batch_that_cannot_be_settled_is_gone_through_one_by_one(tmp_path, monkeypatch):
+    """Nothing of it had been told: each order once more by itself, so that the disk fails only what it has no room for."""
+    bench = FullDisk(unsettled=1)
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), bench=bench)
+    monkeypatch.setattr(worker_side, "_held", lambda: held)
+    answers = worker_side.carry_out(orders_of(tmp_path, [10, 10, 10]))
+    assert [done.fitness.state for done in answers] == ["fit", "unfit", "fit"]
+    assert bench.carried == [1, 2, 3, 1, 2, 3]
+
+
+def test_a_settled_batch_tells_the_original_and_the_rows_of_whoever_was_first(tmp_path):
+    """What was told while the batch was open is put right: another worker's tree has another seal."""
+    copy = tmp_path / "staged" / "1"
+    put = Original("ab" * 32, 3, copy, new=True)
+    settled = Original("ab" * 32, 3, tmp_path / "originals" / "ab", new=False)
+    with Archive.open(tmp_path / "archive", role="coordinator", create=True) as archive:
+        ours = TreeRow.of(archive.put_small("captures", "ab" * 16, {"original": "a", "summary": 1}, {"host": "ours"}))
+        theirs = archive.put_small("captures", "ab" * 16, {"original": "a", "summary": 1}, {"host": "theirs"})
+        other = TreeRow.of(archive.put_small("results", "cd" * 16, {"capture_id": "c", "summary": 2}, {}))
+    told = replace(ours, seal="of ours")
+    done = Done(1, "c", "r", "s", Fitness("fit"), original=put, committed=(told, other))
+    batch = Batch(trees={("captures", "ab" * 16): theirs}, originals={copy: settled})
+    assert done.settled(batch) == replace(done, original=settled, committed=(ours, other))
+    assert done.settled(Batch()) == done
 
 
 class KilledWorker(Exception):

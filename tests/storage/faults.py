@@ -187,6 +187,32 @@ def days_work(archive: Archive, source: Path, ack: Ack) -> None:
     ack("quarantine")
 
 
+def work_together(archive: Archive, source: Path, ack: Ack) -> None:
+    """The same with what a worker does in a batch, acknowledged when the batch is settled."""
+    with Archive.open(archive.root, role="worker", disk=archive.disk) as worker:
+        with worker.settled_together() as batch:
+            original = worker.put_original(source, name="idle.csv", origin="rig-1")
+            if not worker.has("captures", CAPTURE):
+                with worker.draft("captures", CAPTURE) as draft:
+                    store = draft.zarr("capture.zarr")
+                    counts = store.array("g0_counts", dtype="int16", rows=3, dims=("channel", "time"))
+                    counts.append(COUNTS)
+                    draft.commit({"original": original.sha256, "summary": {"rate": 1000.0}}, {"host": "rig"})
+            if not worker.has("results", RESULT):
+                worker.put_small("results", RESULT, {"capture_id": CAPTURE, "summary": {"mg": 12.5}}, {})
+            worker.quarantine(original.sha256, {"code": "gaps", "detail": "2 s lost"})
+        for name in ("original", "capture", "result", "quarantine"):
+            ack(name)
+    archive.note_original(batch.originals[original.path])
+    archive.note_committed("captures", CAPTURE)
+    archive.note_committed("results", RESULT)
+    archive.put_fact(CAPTURE, {"platform": "wren", "part": "candidate-A"})
+    ack("fact")
+    archive.put_decision("study", "wren idle", {"limit_percent": 15})
+    ack("decision")
+    archive.quarantine(original.sha256, {"code": "gaps", "detail": "2 s lost"})
+
+
 def missing(archive: Archive, acks: list[str], source: Path) -> list[str]:
     """Acknowledged things that are not there, or not as they were written."""
     sha256 = hashlib.sha256(source.read_bytes()).hexdigest()

@@ -19,7 +19,7 @@ EVERY_POINT_AT_NIGHT = [pytest.param(1, marks=pytest.mark.nightly), 7]
 """By day every seventh operation, at night each one."""
 
 
-def _killed_at(faults, root: Path, source: Path, n: int, disk_type=None) -> tuple[bool, list[str]]:
+def _killed_at(faults, root: Path, source: Path, n: int, disk_type=None, work="days_work") -> tuple[bool, list[str]]:
     """Run the day's work in a child that ends at the n-th operation; (whether it did, what was acknowledged)."""
     read_end, write_end = os.pipe()
     child = os.fork()
@@ -40,15 +40,20 @@ def _killed_at(faults, root: Path, source: Path, n: int, disk_type=None) -> tupl
     return code == 9, acks
 
 
+BOTH_WAYS = pytest.mark.parametrize("work", ["days_work", "work_together"])
+"""Each thing settled by itself, and all of a worker's at the end of a batch."""
+
+
+@BOTH_WAYS
 @pytest.mark.parametrize("step", [pytest.param(1, marks=pytest.mark.nightly), 3])
-def test_killed_at_any_operation_nothing_is_half_visible_and_one_retry_heals(faults, quick_path, step) -> None:
+def test_killed_at_any_operation_nothing_is_half_visible_and_one_retry_heals(faults, quick_path, step, work) -> None:
     """At least 100 points; acknowledged means there, visible means whole, no duplicates."""
     source = faults.source_file(quick_path)
     found, n = {}, 0
     while True:
         n += step
         root = quick_path / f"killed-{n}"
-        struck, acks = _killed_at(faults, root, source, n)
+        struck, acks = _killed_at(faults, root, source, n, work=work)
         if not struck:
             break
         wrong = faults.violations(root, source, acks)
@@ -58,11 +63,12 @@ def test_killed_at_any_operation_nothing_is_half_visible_and_one_retry_heals(fau
     assert found == {}
 
 
+@BOTH_WAYS
 @pytest.mark.parametrize("fault", ["ENOSPC", "EIO"])
 @pytest.mark.parametrize("stays", [False, True], ids=["once", "stays"])
 @pytest.mark.parametrize("step", EVERY_POINT_AT_NIGHT)
 def test_failing_at_any_operation_gives_a_typed_error_and_one_retry_heals(
-    faults, quick_path, fault, stays, step
+    faults, quick_path, fault, stays, step, work
 ) -> None:
     """The process lives on: the retry uses the same open archive where opening had succeeded."""
     source = faults.source_file(quick_path)
@@ -74,7 +80,7 @@ def test_failing_at_any_operation_gives_a_typed_error_and_one_retry_heals(
         archive = None
         try:
             archive = Archive.open(root, role="coordinator", create=True, disk=disk)
-            faults.days_work(archive, source, acks.append)
+            getattr(faults, work)(archive, source, acks.append)
             archive.close()
             raised = None
         except StorageError as error:
@@ -106,13 +112,15 @@ def _retried(faults, archive: Archive, source: Path, acks: list[str]) -> list[st
     return wrong
 
 
-def _cut_at(faults, folder: Path, source: Path, n: int, disk_type) -> tuple[bool, dict[str, list[str]]]:
+def _cut_at(
+    faults, folder: Path, source: Path, n: int, disk_type, work="days_work"
+) -> tuple[bool, dict[str, list[str]]]:
     """Power off at the n-th operation; (whether it came to that, violations by how the file system went)."""
     folder.mkdir()
     disk, acks = disk_type(folder, n), []
     try:
         with Archive.open(folder / "archive", role="coordinator", create=True, disk=disk) as archive:
-            faults.days_work(archive, source, acks.append)
+            getattr(faults, work)(archive, source, acks.append)
     except faults.PowerCut:
         archive = None
     struck = disk.off
@@ -126,14 +134,15 @@ def _cut_at(faults, folder: Path, source: Path, n: int, disk_type) -> tuple[bool
     return struck, found
 
 
+@BOTH_WAYS
 @pytest.mark.parametrize("step", EVERY_POINT_AT_NIGHT)
-def test_power_cut_at_any_operation_loses_nothing_acknowledged(faults, quick_path: Path, step: int) -> None:
+def test_power_cut_at_any_operation_loses_nothing_acknowledged(faults, quick_path: Path, step: int, work) -> None:
     """In both ways a file system may go: only what was synced is left, or names are left without their bytes."""
     source = faults.source_file(quick_path)
     found, n, struck = {}, 0, True
     while struck:
         n += step
-        struck, wrong = _cut_at(faults, quick_path / f"cut-{n}", source, n, faults.PowerCutDisk)
+        struck, wrong = _cut_at(faults, quick_path / f"cut-{n}", source, n, faults.PowerCutDisk, work)
         if wrong:
             found[n] = wrong
     assert n > 100
@@ -143,23 +152,25 @@ def test_power_cut_at_any_operation_loses_nothing_acknowledged(faults, quick_pat
 # mutations: without the protection, the loop above must find something
 
 
-def _last_cut(faults, quick_path: Path, disk_type) -> dict[str, list[str]]:
+def _last_cut(faults, quick_path: Path, disk_type, work="days_work") -> dict[str, list[str]]:
     """What is found when the power goes at the very last operation: everything was acknowledged by then."""
     source = faults.source_file(quick_path)
     counting = disk_type(quick_path, 0)
     with Archive.open(quick_path / "archive", role="coordinator", create=True, disk=counting) as archive:
-        faults.days_work(archive, source, lambda _: None)
-    struck, found = _cut_at(faults, quick_path / "cut", source, counting.n, disk_type)
+        getattr(faults, work)(archive, source, lambda _: None)
+    struck, found = _cut_at(faults, quick_path / "cut", source, counting.n, disk_type, work)
     assert struck
     return found
 
 
-def test_the_last_cut_finds_nothing_where_all_protections_are_on(faults, quick_path: Path) -> None:
+@BOTH_WAYS
+def test_the_last_cut_finds_nothing_where_all_protections_are_on(faults, quick_path: Path, work) -> None:
     """Control of the mutations below."""
-    assert _last_cut(faults, quick_path, faults.PowerCutDisk) == {}
+    assert _last_cut(faults, quick_path, faults.PowerCutDisk, work) == {}
 
 
-def test_without_fsync_of_files_the_power_cut_loop_finds_losses(faults, quick_path: Path) -> None:
+@BOTH_WAYS
+def test_without_fsync_of_files_the_power_cut_loop_finds_losses(faults, quick_path: Path, work) -> None:
     """Mutation check of the fsync of file bytes."""
 
     class Careless(faults.PowerCutDisk):
@@ -167,11 +178,12 @@ def test_without_fsync_of_files_the_power_cut_loop_finds_losses(faults, quick_pa
             if os.fstat(descriptor).st_ino in self.folders:
                 super().synced(descriptor)
 
-    assert _last_cut(faults, quick_path, Careless) != {}
+    assert _last_cut(faults, quick_path, Careless, work) != {}
 
 
+@BOTH_WAYS
 @pytest.mark.parametrize("name", ["originals", "captures", "results", "facts", "decisions", "quarantine"])
-def test_without_fsync_of_directories_the_power_cut_loop_finds_losses(faults, quick_path: Path, name: str) -> None:
+def test_without_fsync_of_directories_the_power_cut_loop_finds_losses(faults, quick_path: Path, name, work) -> None:
     """Mutation check of the fsync of directories, one area at a time."""
 
     class Careless(faults.PowerCutDisk):
@@ -186,8 +198,8 @@ def test_without_the_rename_the_kill_loop_finds_half_visible_captures(faults, qu
     """Mutation check of writing into a private place: written in the final place, a kill shows half a capture."""
     from thrumline.storage import trees
 
-    def in_place(self, kind, identity, final, staging, places):
-        original(self, kind, identity, final, staging, places)
+    def in_place(self, kind, identity, final, staging, places, batch=None):
+        original(self, kind, identity, final, staging, places, batch)
         places.directory(final.parent)
         self._path = final
         self._disk.mkdir(final)
