@@ -96,7 +96,7 @@ class OrdersAccumulator(Accumulator):
     def __init__(self, plan: Plan, settings: OrdersSettings) -> None:
         self.plan = plan
         self.settings = settings
-        self.zoomed = ZoomedRuns(plan.zoom, plan.readers[0].n_zoomed, plan.part_frames)
+        self.zoomed = ZoomedRuns(plan.zoom, plan.readers[0].n_zoomed, plan.part_frames, levels=False)
         self.starts: dict[int, float] = {}
         self.done: dict[tuple[int, int], tuple[ReadParts, ...]] = {}
 

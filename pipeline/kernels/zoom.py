@@ -7,7 +7,9 @@ computing its parts apart, gives the same outputs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -87,6 +89,14 @@ def zoom_plan(
     J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", 1974 (window and
     length); the zero at 0 Hz is ours: gravity stands 60 dB and more above a line.
     """
+    return _planned(float(rate_hz), tuple(centers_hz), tuple(half_widths_hz), oversampling)
+
+
+@lru_cache(maxsize=4)
+def _planned(
+    rate_hz: float, centers_hz: tuple[float, ...], half_widths_hz: tuple[float, ...], oversampling: float
+) -> ZoomPlan:
+    """Kept for the few one capture asks for more than once, and a study from one capture to the next."""
     _check_bands(rate_hz, centers_hz, half_widths_hz, oversampling)
     hop = max(1, int(rate_hz / (2.0 * max(half_widths_hz) * oversampling)))
     steps = [
@@ -95,11 +105,10 @@ def zoom_plan(
     ]
     length = int(np.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * np.pi * min(steps) / rate_hz))) + 1
     length = max(1, -(-length // hop)) * hop
-    taps = np.stack([
-        _taps(rate_hz, center, half + 0.5 * step, length)
-        for center, half, step in zip(centers_hz, half_widths_hz, steps, strict=True)
-    ])  # fmt: skip
-    return ZoomPlan(rate_hz, tuple(centers_hz), tuple(half_widths_hz), hop, taps)
+    cutoffs = [half + 0.5 * step for half, step in zip(half_widths_hz, steps, strict=True)]
+    taps = _taps(rate_hz, centers_hz, cutoffs, length)
+    taps.setflags(write=False)
+    return ZoomPlan(rate_hz, centers_hz, half_widths_hz, hop, taps)
 
 
 def still_plan(rate_hz: float, half_width_hz: float) -> ZoomPlan:
@@ -127,12 +136,27 @@ def _check_bands(
             raise ValueError(msg)
 
 
-def _taps(rate_hz: float, center_hz: float, cutoff_hz: float, length: int) -> ComplexArray:
-    """Low-pass taps moved to a centre, doubled for a real signal, with an exact zero at 0 Hz."""
-    low = kaiser_lowpass(length, min(cutoff_hz, 0.499 * rate_hz), rate_hz, STOP_DB)
-    taps = 2.0 * low * np.exp(-2j * np.pi * center_hz / rate_hz * np.arange(length))
+def _taps(rate_hz: float, centers_hz: Sequence[float], cutoffs_hz: Sequence[float], length: int) -> ComplexArray:
+    """Low-pass taps moved to each centre, doubled for a real signal, with an exact zero at 0 Hz."""
+    low = np.stack([kaiser_lowpass(length, min(cut, 0.499 * rate_hz), rate_hz, STOP_DB) for cut in cutoffs_hz])
+    taps = 2.0 * low * _phasors(np.array(centers_hz) / rate_hz, 0, length)
     # 0 Hz lies in the stop band: what is taken out here is below 1e-4 of the gain
-    return np.asarray(taps - low * (taps.sum() / low.sum()))
+    return np.asarray(taps - low * (taps.sum(axis=-1) / low.sum(axis=-1))[:, None])
+
+
+def _phasors(cycles: FloatArray, first: int, n: int) -> ComplexArray:
+    """exp(-j 2 pi cycles k) for k = first ... first + n - 1 [shape=(cycles.size, n)], each to rounding.
+
+    Products of one in every ``STRIDE`` and of those in between: an exponential costs ten times a product.
+    """
+    coarse = first + STRIDE * np.arange(-(-n // STRIDE))
+    outer, inner = (
+        np.exp(-2j * np.pi * np.mod(cycles[:, None] * steps, 1.0)) for steps in (coarse, np.arange(STRIDE))
+    )
+    return np.asarray((outer[:, :, None] * inner[:, None, :]).reshape(cycles.size, -1)[:, :n])
+
+
+STRIDE = 32
 
 
 class Zoom:
@@ -151,38 +175,24 @@ class Zoom:
         self.n_channel = n_channel
         self.frame = first // plan.hop
         self._rest: FloatArray = np.empty((n_channel, 0))
-        n_sub = plan.length // plan.hop
-        parts = np.stack([plan.taps.real, plan.taps.imag], axis=1)
-        # [n_sub * n_centre * 2, hop]: one matrix product gives each hop's share in all frames it belongs to
-        shaped = parts.reshape(len(plan.centers_hz), 2, n_sub, plan.hop)
-        self._matrix = np.ascontiguousarray(shaped.transpose(2, 0, 1, 3).reshape(-1, plan.hop))
-        self._n_sub = n_sub
 
     def push(self, values: FloatArray) -> ComplexArray:
         """Baseband outputs completed by these samples [shape=(n_centre, n_channel, n_out)]."""
-        plan, n_sub = self.plan, self._n_sub
+        plan = self.plan
         data = np.concatenate([self._rest, values], axis=-1) if self._rest.shape[-1] else values
-        n_hop = data.shape[-1] // plan.hop
-        n_out = max(0, n_hop - n_sub + 1)
+        n_out = plan.n_out(data.shape[-1])
         if n_out == 0:
             self._rest = np.array(data)
             return np.empty((len(plan.centers_hz), self.n_channel, 0), dtype=np.complex128)
-        rows = np.ascontiguousarray(data[:, : n_hop * plan.hop]).reshape(-1, plan.hop)
-        shares = _product(self._matrix, rows).reshape(n_sub, len(plan.centers_hz), 2, self.n_channel, n_hop)
-        total = shares[0, ..., :n_out].copy()
-        for sub in range(1, n_sub):
-            total += shares[sub, ..., sub : sub + n_out]
-        out = total[:, 0] + 1j * total[:, 1]
-        out *= self._turn(n_out)
+        out = np.multiply(_frame_sums(plan, data, n_out), self._turn(n_out), order="C")
         self._rest = np.array(data[:, n_out * plan.hop :])
         self.frame += n_out
         return np.asarray(out)
 
     def _turn(self, n_out: int) -> ComplexArray:
         """exp(-j 2 pi centre t) at each frame's first sample [shape=(n_centre, 1, n_out)]."""
-        index = np.arange(self.frame, self.frame + n_out)
-        cycles = np.array(self.plan.centers_hz)[:, None] * self.plan.hop / self.plan.rate_hz
-        return np.asarray(np.exp(-2j * np.pi * np.mod(cycles * index, 1.0))[:, None, :])
+        cycles = np.array(self.plan.centers_hz) * self.plan.hop / self.plan.rate_hz
+        return _phasors(cycles, self.frame, n_out)[:, None, :]
 
 
 SMALL_PRODUCT = 200_000
@@ -190,16 +200,30 @@ SMALL_PRODUCT = 200_000
 on an idle machine, and on a busy one do not wait for threads that get no turn (measured: 7.5 to 3.2 ms of CPU)."""
 
 
-def _product(matrix: FloatArray, rows: AnyArray) -> AnyArray:
-    """``matrix`` times the rows [shape=(matrix.shape[0], n_row)], in pieces of ``SMALL_PRODUCT``.
+def _frame_sums(plan: ZoomPlan, data: AnyArray, n_out: int) -> ComplexArray:
+    """Taps times the samples of each frame [shape=(n_centre, n_channel, n_out)].
 
-    One output's values stand side by side in time: added up a few at a time instead, they take twice as long.
+    Every ``length // hop``-th frame begins where the one before it ends, so that these lie side by side in memory as
+    the rows of a matrix: as many products as frames overlap make them all, and nothing is added up between.
     """
-    out = np.empty((matrix.shape[0], rows.shape[0]), dtype=rows.dtype)
-    step = max(1, SMALL_PRODUCT // matrix.size)
-    for first in range(0, rows.shape[0], step):
-        np.matmul(matrix, rows[first : first + step].T, out=out[:, first : first + step])
-    return out
+    n_channel, n_together = data.shape[0], plan.length // plan.hop
+    # real samples take real and imaginary part of the taps side by side, which is how a complex number lies in memory
+    columns = np.ascontiguousarray(plan.taps.T)
+    columns = columns if np.iscomplexobj(data) else columns.view(np.float64)
+    out = np.empty((n_channel, n_out, columns.shape[1]), dtype=columns.dtype)
+    step = max(1, SMALL_PRODUCT // columns.size)
+    for begin in range(min(n_together, n_out)):
+        wanted = out[:, begin::n_together]
+        count = wanted.shape[1]
+        first = begin * plan.hop
+        frames = data[:, first : first + count * plan.length].reshape(n_channel, count, plan.length)
+        whole = count // step * step
+        if whole:
+            pieces = (n_channel, whole // step, step)
+            np.matmul(frames[:, :whole].reshape(*pieces, -1), columns, out=wanted[:, :whole].reshape(*pieces, -1))
+        if whole < count:
+            np.matmul(frames[:, whole:], columns, out=wanted[:, whole:])
+    return np.asarray(out.view(np.complex128).transpose(2, 0, 1))
 
 
 def baseband(plan: ZoomPlan, values: FloatArray) -> ComplexArray:

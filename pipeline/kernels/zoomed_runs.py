@@ -20,7 +20,7 @@ class ZoomedRun:
 
     ``baseband`` [shape=(n_centre, n_channel, n_out)]; ``hop_sum``, ``hop_square`` [shape=(n_channel, n_hop)]:
     sum and sum of squares of the samples of each whole hop, from hop ``first_hop`` on; the part speaks for the
-    samples ``start ... stop - 1`` of the run.
+    samples ``start ... stop - 1`` of the run. Without any hop where the runs are gathered without ``levels``.
     """
 
     first: int
@@ -40,13 +40,17 @@ class ZoomedRun:
 class ZoomedRuns:
     """Gathers the zoom of several runs.
 
-    ``part_frames`` is the length of the parts that ``ready`` hands out; None keeps every run whole.
+    ``part_frames`` is the length of the parts that ``ready`` hands out; None keeps every run whole. ``levels``:
+    whether the sums of hops are wanted.
     """
 
-    def __init__(self, plan: ZoomPlan, n_channel: int, part_frames: int | None = None) -> None:
+    def __init__(
+        self, plan: ZoomPlan, n_channel: int, part_frames: int | None = None, *, levels: bool = True
+    ) -> None:
         self.plan = plan
         self.n_channel = n_channel
         self.part_frames = part_frames
+        self.levels = levels
         self._live: dict[int, tuple[Zoom, FloatArray]] = {}
         self._pieces: dict[int, list[ZoomedRun]] = {}
 
@@ -58,13 +62,15 @@ class ZoomedRuns:
         zoom, rest = self._live[run]
         frame, hop = zoom.frame, self.plan.hop
         out = zoom.push(values)
-        whole = np.concatenate([rest, values], axis=-1) if rest.shape[-1] else values
-        n_hop = whole.shape[-1] // hop
-        rows = whole[:, : n_hop * hop].reshape(self.n_channel, n_hop, hop)
-        start = first - rest.shape[-1]
-        self._live[run] = zoom, np.array(whole[:, n_hop * hop :])
-        sums, squares = rows.sum(axis=-1), np.einsum("chk,chk->ch", rows, rows)
-        stop = first + values.shape[-1]
+        start, stop = first - rest.shape[-1], first + values.shape[-1]
+        sums = squares = np.empty((self.n_channel, 0))
+        if self.levels:
+            whole = np.concatenate([rest, values], axis=-1) if rest.shape[-1] else values
+            n_hop = whole.shape[-1] // hop
+            rows = whole[:, : n_hop * hop].reshape(self.n_channel, n_hop, hop)
+            # as a product, since sums along rows this short cost five times as much
+            sums, squares = rows @ np.ones(hop), np.einsum("chk,chk->ch", rows, rows)
+            self._live[run] = zoom, np.array(whole[:, n_hop * hop :])
         self._pieces[run].append(ZoomedRun(frame, out, start // hop, sums, squares, start, stop))
 
     def merge(self, other: ZoomedRuns) -> None:
