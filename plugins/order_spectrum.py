@@ -28,7 +28,7 @@ from ..pipeline.contracts import (
 from ..pipeline.contracts.signal import FloatArray
 from ..pipeline.kernels.angle_domain import OrderFrames, OrderSpectrumSum
 from ..pipeline.kernels.framing import Framer
-from ..pipeline.kernels.order_tracking import revolutions
+from ..pipeline.kernels.stopped_orders import revolutions
 
 REVOLUTIONS_PER_CYCLE = 2
 """Of a four-stroke engine; a two-stroke's single revolution goes into it."""

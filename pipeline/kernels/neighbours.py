@@ -8,20 +8,26 @@ of amplitude b give ``A**4 - m A**2 + sum(b**2) / 4 = 0``; of its roots the line
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import median_filter
-from scipy.special import gammaincc, gammaincinv
+from scipy.special import gammaincc, gammainccinv, gammaincinv
 
+from .pace import Pace
 from .quantiles import row_medians
 from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
+
+Clock = Literal["angle", "time"]
+CLOCKS: tuple[Clock, Clock] = ("angle", "time")
 
 STICKS_OUT = 14.0
 """A beat must be this unlikely by chance, in natural logarithms: one cell in a million is, and one in a thousand
@@ -47,7 +53,7 @@ class Beat:
     ``variance`` [shape=(n_channel,)] of its amplitude.
     """
 
-    clock: Literal["angle", "time"]
+    clock: Clock
     away_hz: float
     square: FloatArray
     variance: FloatArray
@@ -55,16 +61,10 @@ class Beat:
 
 @dataclass(frozen=True)
 class Squares:
-    """Squared amplitude of one run [shape=(n_channel, n)], its times and the line's cycles [shape=(n,)]."""
+    """Squared amplitude of one run [shape=(n_channel, n)], and how the line's cycles run against time."""
 
     values: FloatArray
-    time_s: FloatArray
-    cycles: FloatArray
-
-    @property
-    def span_s(self) -> float:
-        """Seconds covered."""
-        return float((self.time_s[-1] - self.time_s[0]) * self.time_s.size / max(1, self.time_s.size - 1))
+    pace: Pace
 
 
 def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squares]]:
@@ -77,19 +77,22 @@ def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squa
     highest_hz
         Half the band.
     """
-    left = [Squares(r.values - r.values.mean(axis=-1, keepdims=True), r.time_s, r.cycles) for r in runs]
-    longest = max(run.span_s for run in runs)
-    level = np.asarray(sum(run.span_s * run.values.mean(axis=-1) for run in runs) / sum(run.span_s for run in runs))
+    means = [run.values.mean(axis=-1) for run in runs]
+    left = [Squares(run.values - mean[:, None], run.pace) for run, mean in zip(runs, means, strict=True)]
+    spans = [run.pace.span_s for run in runs]
+    level = np.asarray(sum(span * mean for span, mean in zip(spans, means, strict=True)) / sum(spans))
     found: list[Beat] = []
     for _ in range(MOST):
-        candidates = [_strongest(left, clock, highest_hz, level) for clock in ("angle", "time")]
-        angle, time = candidates
+        cells = [_beat_cells(left, clock, highest_hz, level) for clock in CLOCKS]
+        if not any(one.may_stand_out for one in cells):
+            break
+        angle, time = (_strongest(one) for one in cells)
         # where speed hardly wanders both clocks show the same: the angle's is the likelier cause
         best = time if time.excess > 1.2 * angle.excess else angle
         if best.unlikely < STICKS_OUT:
             break
         beat, left = _taken_out(left, best.clock, best.away_hz, 1.0 / highest_hz)
-        if np.any(beat.square > 0) and not _known(beat, found, 1.5 / longest):
+        if np.any(beat.square > 0) and not _known(beat, found, 1.5 / max(spans)):
             found.append(beat)
     return found, left
 
@@ -106,107 +109,146 @@ def _known(beat: Beat, found: list[Beat], close_hz: float) -> bool:
     return False
 
 
-def _turned(run: Squares, clock: str) -> tuple[ComplexArray, FloatArray]:
-    """Values whose plain spectrum shows the beats of one clock, and the mean rate of change of its angle."""
-    if clock == "angle":
-        return run.values.astype(complex), _angle_time(run)
-    return run.values * np.exp(-2j * np.pi * (run.cycles - _mean_rate(run) * run.time_s)), run.time_s
-
-
-def _mean_rate(run: Squares) -> float:
-    return float((run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0]))
-
-
-def _angle_time(run: Squares) -> FloatArray:
-    """The line's absolute cycles, scaled to seconds at the mean speed."""
-    return np.asarray(run.time_s[0] + (run.cycles - run.cycles[0]) / _mean_rate(run))
-
-
 @dataclass(frozen=True)
 class _Candidate:
     """The cell that sticks out most on one clock: by how much, how unlikely by chance (-ln), and where."""
 
     excess: float
     unlikely: float
-    clock: Literal["angle", "time"]
+    clock: Clock
     away_hz: float
 
 
-def _strongest(
-    runs: list[Squares], clock: Literal["angle", "time"], highest_hz: float, level: FloatArray
-) -> _Candidate:
-    """The strongest beat on a clock, over its surroundings.
+@dataclass(frozen=True)
+class _RunCells:
+    """One run's cells in the band, over each channel's own level, and the channels' weights."""
 
-    A channel counts by how far a beat would stand out in it: its mean ``level`` squared over its noise. The sum
-    over channels and runs scatters as a gamma variable of as many parts as scatter independently.
+    white: ComplexArray
+    weight: FloatArray
+
+    @cached_property
+    def products(self) -> float:
+        """Sum of the products of weights, two channels counted by their squared coherence away from what sticks out.
+
+        An amplitude that wanders moves all channels alike, and they are then no better than one.
+        """
+        total = (self.white.real**2 + self.white.imag**2).sum(axis=0)
+        calm = self.white[:, total <= FLOOR_CELLS * row_medians(total)]
+        cross = np.abs(calm @ calm.conj().T) ** 2
+        own = np.maximum(np.sqrt(np.diag(cross)), 1e-100)
+        return float(np.sum(np.outer(self.weight, self.weight) * cross / np.outer(own, own)))
+
+
+@dataclass(frozen=True)
+class _BeatCells:
+    """Weighed power on one clock [shape=(n,)], its ratio to the median around, and what it was made of.
+
+    ``first_hz`` is where the first cell lies, ``step_hz`` how far apart they are.
     """
-    longest_s = max(run.span_s for run in runs)
-    rate = (runs[0].time_s.size - 1) / (runs[0].time_s[-1] - runs[0].time_s[0])
+
+    clock: Clock
+    power: FloatArray
+    ratio: FloatArray
+    first_hz: float
+    step_hz: float
+    runs: tuple[_RunCells, ...]
+
+    @property
+    def may_stand_out(self) -> bool:
+        """Whether its highest cell is unlikely enough if all channels scatter independently: in no way more so."""
+        most = sum(run.weight.size for run in self.runs)
+        return bool(self.ratio.size and self.ratio.max() >= _least_ratio(most))
+
+
+@lru_cache(maxsize=8)
+def _least_ratio(n_parts: int) -> float:
+    """Power over the median from which on a cell of ``n_parts`` parts sticks out, less what rounding may change.
+
+    The fewer the parts, the higher it is: more of the same power over the median is then chance.
+    """
+    least = float(gammainccinv(n_parts, np.exp(-STICKS_OUT)) / gammaincinv(n_parts, 0.5))
+    return least * (1.0 - 1e-6)
+
+
+def _beat_cells(runs: Sequence[Squares], clock: Clock, highest_hz: float, level: FloatArray) -> _BeatCells:
+    """Cells of a clock up to ``highest_hz``, and how far each is above its surroundings.
+
+    A channel counts by how far a beat would stand out in it: its mean ``level`` squared over its noise.
+    """
+    longest_s = max(run.pace.span_s for run in runs)
+    time_s = runs[0].pace.time_s
+    rate = (time_s.size - 1) / (time_s[-1] - time_s[0])
     n_fft = fft.next_fast_len(int(2 * longest_s * rate) + 2)
     last = min(int(highest_hz * n_fft / rate), (n_fft - 1) // 2)
     first = 0 if clock == "angle" else -last
-    weighed = [_weighed_cells(run, clock, n_fft, (first, last), level) for run in runs]
-    power = np.asarray(sum(item[0] for item in weighed))
-    products = sum(item[2] for item in weighed)
-    offset = np.arange(first, last + 1) * (rate / n_fft)
-    allowed = np.abs(offset) >= SLOWEST_CELLS / longest_s
-    if allowed.sum() < 8 or products <= 0.0:
-        return _Candidate(0.0, 0.0, clock, 0.0)
-    n_parts = max(1.0, sum(item[1] for item in weighed) ** 2 / products)
-    # judged against the median of some twenty cells around: within them a modulated line's spectrum is flat
-    around = median_filter(power, size=AROUND, mode="reflect") * n_parts / gammaincinv(n_parts, 0.5)
-    excess = np.where(allowed, power / np.maximum(around, 1e-300), 0.0)
-    found = int(np.argmax(excess))
-    near = slice(max(0, found - 3), found + 4)
-    peak = near.start + int(np.argmax(np.where(allowed[near], power[near], 0.0)))
-    chance = float(gammaincc(n_parts, n_parts * excess[found]))
-    return _Candidate(float(excess[found]), -float(np.log(max(chance, 1e-300))), clock, _refined(offset, power, peak))
+    cells = tuple((_angle_cells if clock == "angle" else _time_cells)(run, n_fft, last, level) for run in runs)
+    power = np.asarray(sum(one.weight @ (one.white.real**2 + one.white.imag**2) for one in cells))
+    allowed = np.abs(np.arange(first, last + 1) * (rate / n_fft)) >= SLOWEST_CELLS / longest_s
+    ratio = np.empty(0)
+    if np.count_nonzero(allowed) >= 8:
+        # judged against the median of some twenty cells around: within them a modulated line's spectrum is flat
+        around = median_filter(power, size=AROUND, mode="reflect")
+        ratio = np.where(allowed, power / np.maximum(around, 1e-300), 0.0)
+    return _BeatCells(clock, power, ratio, first * (rate / n_fft), rate / n_fft, cells)
 
 
-def _weighed_cells(
-    run: Squares, clock: Literal["angle", "time"], n_fft: int, band: tuple[int, int], level: FloatArray
-) -> tuple[FloatArray, float, float]:
-    """Channels' power in the cells from ``band[0]`` (from 0 Hz, or below it) to ``band[1]``, weighed and summed; the
-    sum of weights, and that of their products.
-
-    The products count two channels by their squared coherence away from what sticks out: an amplitude that
-    wanders moves all channels alike, and they are then no better than one.
-    """
-    values, at = _turned(run, clock)
-    if clock == "angle":
-        even = np.linspace(at[0], at[-1], at.size)
-        values = np.stack([np.interp(even, at, channel.real) for channel in values]).astype(complex)
-    window = hann_within(values.shape[-1])
-    cells = fft.fft(values * window, n_fft, axis=-1)
+def _angle_cells(run: Squares, n_fft: int, last: int, level: FloatArray) -> _RunCells:
+    """Cells from 0 Hz up on the clock of the crank: real values on even angles have no other side."""
+    pace = run.pace
+    values = np.stack([np.interp(pace.even_angle_s, pace.angle_s, channel) for channel in run.values])
+    cells = fft.rfft(values * hann_within(values.shape[-1]), n_fft, axis=-1)
     power = cells.real**2 + cells.imag**2
-    scale = np.maximum(row_medians(power), 1e-300)
-    weight = run.span_s * level**2 / scale
-    weight = weight / max(float(np.sum(level**2 / scale)), 1e-300)
+    both = np.concatenate([power, power[:, 1 : n_fft - power.shape[-1] + 1]], axis=-1)
+    return _weighed(cells[:, : last + 1], row_medians(both), pace.span_s, level)
+
+
+def _time_cells(run: Squares, n_fft: int, last: int, level: FloatArray) -> _RunCells:
+    """Cells on either side of 0 Hz on the clock of time against the crank's."""
+    turned = run.values * (run.pace.strayed_phasor.conj() * hann_within(run.values.shape[-1]))
+    cells = fft.fft(turned, n_fft, axis=-1)
     # transforms begin at 0 Hz; what lies below it comes last
-    below = slice(n_fft + band[0], n_fft)
-    inside = np.concatenate([cells[:, below], cells[:, : band[1] + 1]], axis=-1)
-    white = inside / np.sqrt(scale)[:, None]
-    each = white.real**2 + white.imag**2
-    total = each.sum(axis=0)
-    calm = white[:, total <= FLOOR_CELLS * row_medians(total)]
-    cross = np.abs(calm @ calm.conj().T) ** 2
-    own = np.maximum(np.sqrt(np.diag(cross)), 1e-100)
-    products = float(np.sum(np.outer(weight, weight) * cross / np.outer(own, own)))
-    return np.asarray(weight @ each), float(weight.sum()), products
+    inside = np.concatenate([cells[:, n_fft - last :], cells[:, : last + 1]], axis=-1)
+    return _weighed(inside, row_medians(cells.real**2 + cells.imag**2), run.pace.span_s, level)
 
 
-def _refined(offset: FloatArray, power: FloatArray, peak: int) -> float:
+def _weighed(inside: ComplexArray, scale: FloatArray, span_s: float, level: FloatArray) -> _RunCells:
+    scale = np.maximum(scale, 1e-300)
+    share = level**2 / scale
+    weight = span_s * share / max(float(share.sum()), 1e-300)
+    return _RunCells(inside / np.sqrt(scale)[:, None], weight)
+
+
+def _strongest(cells: _BeatCells) -> _Candidate:
+    """The strongest beat on a clock, over its surroundings.
+
+    The sum over channels and runs scatters as a gamma variable of as many parts as scatter independently.
+    """
+    products = sum(run.products for run in cells.runs)
+    if cells.ratio.size == 0 or products <= 0.0:
+        return _Candidate(0.0, 0.0, cells.clock, 0.0)
+    n_parts = max(1.0, sum(float(run.weight.sum()) for run in cells.runs) ** 2 / products)
+    found = int(np.argmax(cells.ratio))
+    excess = float(cells.ratio[found] * gammaincinv(n_parts, 0.5) / n_parts)
+    near = slice(max(0, found - 3), found + 4)
+    # what is not allowed has no ratio
+    peak = near.start + int(np.argmax(np.where(cells.ratio[near] > 0.0, cells.power[near], 0.0)))
+    chance = float(gammaincc(n_parts, n_parts * excess))
+    away_hz = _refined(cells, peak)
+    return _Candidate(excess, -float(np.log(max(chance, 1e-300))), cells.clock, away_hz)
+
+
+def _refined(cells: _BeatCells, peak: int) -> float:
     """Frequency of a peak between the cells, by a parabola through log power."""
-    if peak in (0, power.size - 1):
-        return float(offset[peak])
-    low, mid, high = np.log(power[peak - 1 : peak + 2] + 1e-300)
-    bend = min(low - 2.0 * mid + high, -1e-9)
-    shift = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
-    return float(offset[peak] + shift * (offset[1] - offset[0]))
+    shift, power = 0.0, cells.power
+    if peak not in (0, power.size - 1):
+        low, mid, high = np.log(power[peak - 1 : peak + 2] + 1e-300)
+        bend = min(low - 2.0 * mid + high, -1e-9)
+        shift = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
+    return float(cells.first_hz + peak * cells.step_hz + shift * cells.step_hz)
 
 
 def _taken_out(
-    runs: list[Squares], clock: Literal["angle", "time"], frequency: float, edge_s: float
+    runs: list[Squares], clock: Clock, frequency: float, edge_s: float
 ) -> tuple[Beat, list[Squares]]:
     """Fit the beat to each run by least squares; the beat, and the runs without it.
 
@@ -215,9 +257,9 @@ def _taken_out(
     n_channel = runs[0].values.shape[0]
     left, square, variance, seconds = [], np.zeros(n_channel), np.zeros(n_channel), 0.0
     for run in runs:
-        angle = _beat_angle(run, clock, frequency)
-        inner = slice(*np.searchsorted(run.time_s, [run.time_s[0] + edge_s, run.time_s[-1] - edge_s]))
-        if angle[inner].size < run.time_s.size // 2:
+        angle, time_s, span_s = _beat_angle(run.pace, clock, frequency), run.pace.time_s, run.pace.span_s
+        inner = slice(*np.searchsorted(time_s, [time_s[0] + edge_s, time_s[-1] - edge_s]))
+        if angle[inner].size < time_s.size // 2:
             inner = slice(None)
         basis = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)])
         used = basis[:, inner]
@@ -227,18 +269,18 @@ def _taken_out(
         rest = run.values - fit[0][:, None] * basis[0] - fit[1][:, None] * basis[1]
         # each of the two fitted amplitudes has twice the power of a cell of noise as its variance
         cell = _cell_power_near(rest[:, inner], angle[inner])
-        square += run.span_s * np.maximum(np.sum(fit[:2] ** 2, axis=0) - 4.0 * cell, 0.0)
-        variance += run.span_s**2 * 2.0 * cell
-        seconds += run.span_s
-        left.append(Squares(rest, run.time_s, run.cycles))
+        square += span_s * np.maximum(np.sum(fit[:2] ** 2, axis=0) - 4.0 * cell, 0.0)
+        variance += span_s**2 * 2.0 * cell
+        seconds += span_s
+        left.append(Squares(rest, run.pace))
     return Beat(clock, frequency, square / seconds, variance / seconds**2), left
 
 
-def _beat_angle(run: Squares, clock: str, frequency: float) -> FloatArray:
+def _beat_angle(pace: Pace, clock: Clock, frequency: float) -> FloatArray:
     """The beat's angle in radians [shape=(n,)]."""
     if clock == "angle":
-        return np.asarray(2.0 * np.pi * frequency * _angle_time(run))
-    return np.asarray(2.0 * np.pi * (run.cycles - _mean_rate(run) * run.time_s + frequency * run.time_s))
+        return np.asarray(2.0 * np.pi * frequency * pace.angle_s)
+    return np.asarray(2.0 * np.pi * (pace.strayed + frequency * pace.time_s))
 
 
 def _cell_power_near(rest: FloatArray, angle: FloatArray) -> FloatArray:

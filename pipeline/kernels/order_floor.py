@@ -7,6 +7,7 @@ about it by less than any cut. So the surroundings are parted, and parts higher 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ FLOOR_CLIP = 5.0
 """Cells above this many times the floor are left out of it; 0.7 % of a floor's own cells are."""
 KEPT = 1.0 - FLOOR_CLIP / float(np.expm1(FLOOR_CLIP))
 """What such a cut leaves of an exponential distribution's mean."""
+LN_2 = float(np.log(2.0))
 MOST_PARTS = 16
 LEAST_CELLS = 40
 """A part of fewer cells, all channels together, scatters by a fifth and more, and lopsidedly."""
@@ -43,23 +45,26 @@ def clipped_mean_floor(cells: FloatArray) -> FloatArray:
     Starts at the median; then twice the mean of the cells below ``FLOOR_CLIP`` times the floor, corrected by
     what such a cut takes from an exponential distribution.
     """
-    floor = row_medians(cells) / np.log(2.0)
+    floor = row_medians(cells) / LN_2
     for _ in range(3):
-        floor = _clipped_mean(cells, floor)
+        before, floor = floor, _clipped_mean(cells, floor)
+        # where the same cells stay, the next mean is the same
+        if (floor == before).all():
+            break
     return np.asarray(floor)
 
 
 def _part_means(ordered: FloatArray, floor: FloatArray, starts: npt.NDArray[np.intp]) -> FloatArray:
     """``_clipped_mean`` of every part [shape=(n_channel, n_part)], all of them in one pass."""
-    below = ordered < FLOOR_CLIP * floor[:, None]
+    below = (ordered < FLOOR_CLIP * floor[:, None]).astype(np.float64)
     held = np.add.reduceat(ordered * below, starts, axis=-1)
-    count = np.add.reduceat(below, starts, axis=-1, dtype=np.int64)
-    return np.asarray(held / np.maximum(count, 1) / KEPT)
+    count = np.add.reduceat(below, starts, axis=-1)
+    return np.asarray(held / np.maximum(count, 1.0) / KEPT)
 
 
 def _clipped_mean(cells: FloatArray, floor: FloatArray) -> FloatArray:
-    below = cells < FLOOR_CLIP * floor[:, None]
-    return np.asarray(np.sum(cells * below, axis=-1) / np.maximum(below.sum(axis=-1), 1) / KEPT)
+    below = (cells < FLOOR_CLIP * floor[:, None]).astype(np.float64)
+    return np.asarray(np.vecdot(cells, below) / np.maximum(below.sum(axis=-1), 1.0) / KEPT)
 
 
 def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
@@ -81,19 +86,36 @@ def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
     n_parts = min(MOST_PARTS, cells.size // LEAST_CELLS, offset_hz.size // 8)
     if n_parts < 4:
         return FloorBeside(floor, 1.0)
-    order = np.argsort(offset_hz, kind="stable")
-    # as even as whole cells can be, the larger ones first
-    sizes = np.full(n_parts, order.size // n_parts)
-    sizes[: order.size % n_parts] += 1
-    level = _part_means(cells[:, order], floor, np.cumsum(sizes) - sizes)
+    # one run's cells stand in order already
+    rising = bool((offset_hz[1:] >= offset_hz[:-1]).all())
+    ordered = cells if rising else cells[:, np.argsort(offset_hz, kind="stable")]
+    sizes, starts = _even_parts(offset_hz.size, n_parts)
+    level = _part_means(ordered, floor, starts)
     most = 1.0 + TOO_HIGH * np.sqrt(HANN_CELLS / (cells.shape[0] * sizes))
     high = (level / np.maximum(floor, 1e-300)[:, None]).mean(axis=0)
-    middle = float(row_quantiles(high, 0.4))
-    kept = np.ones(n_parts, dtype=bool)
-    for _ in range(3):
-        kept = high < middle * most
-        middle = float(high[kept].mean()) if kept.any() else middle
+    kept = _usual_parts(high, most)
     if not kept.any() or kept.all():
         return FloorBeside(floor, 1.0)
-    used = order[np.repeat(kept, sizes)]
-    return FloorBeside(clipped_mean_floor(cells[:, used]), used.size / offset_hz.size)
+    used = ordered[:, np.repeat(kept, sizes)]
+    return FloorBeside(clipped_mean_floor(used), used.shape[-1] / offset_hz.size)
+
+
+def _usual_parts(high: FloatArray, most: FloatArray) -> npt.NDArray[np.bool_]:
+    """Parts [shape=(n_part,)] whose level ``high`` is no more than ``most`` times the others' mean."""
+    middle = float(row_quantiles(high, 0.4))
+    kept = high < middle * most
+    for _ in range(2):
+        middle = float(high[kept].mean()) if kept.any() else middle
+        kept = high < middle * most
+    return np.asarray(kept)
+
+
+@lru_cache(maxsize=8)
+def _even_parts(n: int, n_parts: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Sizes of parts as even as whole cells can be, the larger ones first, and where each begins; read-only."""
+    sizes = np.full(n_parts, n // n_parts)
+    sizes[: n % n_parts] += 1
+    starts = np.cumsum(sizes) - sizes
+    for kept in (sizes, starts):
+        kept.setflags(write=False)
+    return sizes, starts

@@ -11,14 +11,12 @@ from .line_levels import output_times
 from .order_tracking import (
     BandPlan,
     OrderEnergy,
-    StoppedRun,
     amplitude_over_time,
     follows_speed,
     order_energy,
     order_presence,
-    revolutions,
-    stopped,
 )
+from .stopped_orders import StoppedRun, revolutions, stopped, stopped_orders
 from .zoom import ComplexArray, FloatArray, ZoomPlan
 from .zoomed_runs import ZoomedRun
 
@@ -75,37 +73,34 @@ class OrderReader:
         """Read all orders over some parts together; each comes with its run's start on the capture's clock."""
         energies: list[OrderEnergy] = []
         follows, tracks = [], []
-        turned_to = [self._turned_to(start_s, part) for start_s, part in parts]
+        stood = [self._stopped(start_s, part) for start_s, part in parts]
         for index in range(len(self.orders)):
-            runs = [self._stopped(part, *when, index) for (_, part), when in zip(parts, turned_to, strict=True)]
+            runs = [orders[index] for orders, _ in stood]
             reported = index < self.n_reported
             energies.append((order_energy if reported else order_presence)(runs, self.bands[index]))
             there = index > 0 and bool(np.any(energies[-1].square > energies[-1].noise_square_std()))
             follows.append(there and follows_speed(runs, energies[-1].floor))
             if reported:
                 tracks.append(self._over_time([start_s for start_s, _ in parts], runs, energies[-1], index))
-        turned, seconds = 0.0, 0.0
-        for start_s, part in parts:
-            ends = start_s + np.array([part.start, part.stop]) / self.zoom.rate_hz
-            turned += float(np.diff(revolutions(ends, self.track_time_s, self.speed_hz))[0])
-            seconds += float(np.diff(ends)[0])
+        seconds = sum((part.stop - part.start) / self.zoom.rate_hz for _, part in parts)
+        turned = sum(revolved for _, revolved in stood)
         return ReadParts(tuple(energies), tuple(follows), turned, seconds, len(parts), tuple(tracks))
 
-    def _turned_to(self, start_s: float, part: ZoomedRun) -> tuple[FloatArray, FloatArray]:
-        """Instants of a part's outputs in its run, and the crankshaft's revolutions at them [shape=(n,) each]."""
+    def _stopped(self, start_s: float, part: ZoomedRun) -> tuple[list[StoppedRun], float]:
+        """Every order's baseband, stopped by the track, and the crankshaft's revolutions from end to end of a part."""
         # a length of small prime factors: the transforms of a prime one take ten times as long
         at = output_times(self.zoom, part)[: fft.prev_fast_len(part.n_out)]
-        return at, revolutions(start_s + at, self.track_time_s, self.speed_hz)
-
-    def _stopped(self, part: ZoomedRun, at: FloatArray, turns: FloatArray, index: int) -> StoppedRun:
-        """An order's baseband, stopped by the track."""
-        n, cycles = at.size, self.orders[index] * turns
+        ends = np.array([part.start, part.stop]) / self.zoom.rate_hz
+        turns = revolutions(start_s + np.concatenate([at, ends]), self.track_time_s, self.speed_hz)
+        cycles = np.multiply.outer(np.array(self.orders), turns[:-2])
+        n_order, n = len(self.orders), at.size
         if self.sweeping:
-            first = index * self.n_channel
-            return StoppedRun(part.baseband[0, first : first + self.n_channel, :n], at, cycles)
-        center = self.first_center + index
-        values = stopped(part.baseband[center, :, :n], at, self.zoom.centers_hz[center], cycles)
-        return StoppedRun(values, at, cycles)
+            values = part.baseband[0].reshape(n_order, self.n_channel, -1)[..., :n]
+        else:
+            centers = slice(self.first_center, self.first_center + n_order)
+            centers_hz = np.array(self.zoom.centers_hz[centers])
+            values = stopped(part.baseband[centers, :, :n], at, centers_hz, cycles)
+        return stopped_orders(values, at, cycles), float(turns[-1] - turns[-2])
 
     def _over_time(
         self, starts_s: list[float], runs: list[StoppedRun], energy: OrderEnergy, index: int

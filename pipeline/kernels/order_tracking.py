@@ -7,7 +7,7 @@ that it cannot follow, spreads the line inside the band and takes nothing away. 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -16,33 +16,11 @@ from scipy import fft
 from .neighbours import Beat, Squares, beats, line_alone
 from .order_floor import HANN_CELLS, floor_beside
 from .sidebands import Sides, Stopped, sides
+from .stopped_orders import StoppedRun, last_cell
 from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
-IntArray = npt.NDArray[np.intp]
-
-
-def revolutions(time_s: FloatArray, track_time_s: FloatArray, speed_hz: FloatArray) -> FloatArray:
-    """Revolutions since the track's first instant [shape like time_s]: the speed runs straight between its points.
-
-    Before the first and after the last point the speed is held. Lost points (NaN) are bridged.
-    """
-    known = np.isfinite(speed_hz)
-    at, speed = track_time_s[known], speed_hz[known]
-    total = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(at))])
-    left = np.clip(np.searchsorted(at, time_s, side="right") - 1, 0, at.size - 1)
-    here = np.interp(time_s, at, speed)
-    # a trapezium from the point on the left; outside the track both its sides are the held speed
-    return np.asarray(total[left] + 0.5 * (speed[left] + here) * (time_s - at[left]))
-
-
-def stopped(baseband: ComplexArray, time_s: FloatArray, center_hz: float, cycles: FloatArray) -> ComplexArray:
-    """The baseband [shape=(n_channel, n)] turned back by the order's cycles: the order stands still at 0 Hz.
-
-    ``time_s`` [shape=(n,)] counts from where the zoom's phase is 0; ``cycles`` [shape=(n,)] of the order.
-    """
-    return np.asarray(baseband * np.exp(-2j * np.pi * np.mod(cycles - center_hz * time_s, 1.0)))
 
 
 @dataclass(frozen=True)
@@ -58,29 +36,6 @@ class BandPlan:
     floor_from_hz: float
     floor_to_hz: float
     widest_hz: float
-
-
-@dataclass(frozen=True)
-class StoppedRun:
-    """One run of an order's baseband that the track has stopped [shape=(n_channel, n)].
-
-    ``time_s``, ``cycles`` [shape=(n,)]: instants, and the order's cycles relative to any constant frequency. Its
-    transforms are kept: band, floor and following are read from the same two.
-    """
-
-    values: ComplexArray
-    time_s: FloatArray
-    cycles: FloatArray
-
-    @cached_property
-    def spectrum(self) -> ComplexArray:
-        """Its transform [shape=(n_channel, n)]."""
-        return np.asarray(fft.fft(self.values, axis=-1))
-
-    @cached_property
-    def tapered(self) -> ComplexArray:
-        """Its transform under a Hann window [shape=(n_channel, n)]."""
-        return np.asarray(fft.fft(self.values * hann_within(self.time_s.size), axis=-1))
 
 
 @dataclass(frozen=True)
@@ -176,7 +131,7 @@ def order_energy(runs: list[StoppedRun], plan: BandPlan) -> OrderEnergy:
     """
     plan = _clear_of_neighbours(runs, plan)
     seconds = sum(run.time_s.size for run in runs) / plan.rate_hz
-    squares = [Squares(_band_square(run, plan.half_band_hz, plan), run.time_s, run.cycles) for run in runs]
+    squares = [Squares(_band_square(run, plan.half_band_hz, plan), run.pace) for run in runs]
     found, rest = beats(squares, plan.half_band_hz)
     # a beat cut off in mid-cycle has a mean of its own, which is none of the energy's
     steady = [item.values.sum(axis=-1) + left.values.sum(axis=-1) for item, left in zip(squares, rest, strict=True)]
@@ -253,15 +208,12 @@ def follows_speed(runs: list[StoppedRun], floor: FloatArray) -> bool:
     A line of fixed frequency that happens to lie near an order is smeared by the stopping; an order is
     gathered by it. Channels are weighed over their own floor (one-sided density, [shape=(n_channel,)]).
     """
-    still, moving = 0.0, 0.0
+    still, moving, weight = 0.0, 0.0, 1.0 / floor
     for run in runs:
-        window = hann_within(run.time_s.size)
-        rate = (run.cycles[-1] - run.cycles[0]) / (run.time_s[-1] - run.time_s[0])
-        free = run.values * (window * np.exp(2j * np.pi * (run.cycles - rate * run.time_s)))
-        stood = np.sum(_power(run.tapered[:, [0, 1, 2, -1, -2]]) / floor[:, None], axis=0)
-        went = np.sum(_power(np.asarray(fft.fft(free, axis=-1))) / floor[:, None], axis=0)
-        still += float(np.max(stood))
-        moving += float(np.max(went))
+        free = run.values * (hann_within(run.time_s.size) * run.pace.strayed_phasor)
+        went = fft.fft(free, axis=-1, overwrite_x=True)
+        still += float(np.max(weight @ _power(run.transforms.tapered[:, [0, 1, 2, -1, -2]])))
+        moving += float(np.max(weight @ _power(np.asarray(went))))
     return still >= 0.7 * moving
 
 
@@ -270,18 +222,20 @@ def _without_floor(
 ) -> tuple[FloatArray, FloatArray, float]:
     """Mean square held in the band less the floor's share, the floor's one-sided density, and the Hz it rests on."""
     found = [_floor_cells(run, plan) for run in runs]
-    cells, at = (np.concatenate(column, axis=-1) for column in zip(*found, strict=True))
+    cells, at = found[0] if len(found) == 1 else (np.concatenate(part, axis=-1) for part in zip(*found, strict=True))
     beside = floor_beside(cells, at)
     # cells of a record of span T are 1/T wide: this is the band's width as its cells cover it
-    inside = sum(_inside(run.time_s.size, plan.half_band_hz, plan).size for run in runs) * plan.rate_hz
+    inside = sum(2 * last_cell(run.time_s.size, plan.half_band_hz, plan.rate_hz) + 1 for run in runs) * plan.rate_hz
     total = held - beside.density * inside / sum(run.time_s.size for run in runs)
     return total, 0.5 * beside.density, beside.share * 2.0 * (plan.floor_to_hz - plan.floor_from_hz)
 
 
 def _held_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
     """Mean square in the band [shape=(n_channel,)]."""
-    inside = _inside(run.time_s.size, plan.half_band_hz, plan)
-    return np.asarray(_power(run.spectrum[:, inside]).sum(axis=-1) / run.time_s.size**2)
+    n, plain = run.time_s.size, run.transforms.plain
+    last = last_cell(n, plan.half_band_hz, plan.rate_hz)
+    sides = (_power(plain[:, : last + 1]).sum(axis=-1), _power(plain[:, n - last :]).sum(axis=-1))
+    return np.asarray((sides[0] + sides[1]) / n**2)
 
 
 def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
@@ -292,10 +246,12 @@ def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
     frequency is as wide as the line's wander.
     """
     widest = max(plan.half_band_hz, min(plan.widest_hz, plan.floor_to_hz / 1.5))
-    squares = [Squares(_band_square(run, widest, plan), run.time_s, run.cycles) for run in runs]
+    squares = [Squares(_band_square(run, widest, plan), run.pace) for run in runs]
     found, _ = beats(squares, widest)
-    wander = max(float(np.std(np.gradient(run.cycles, run.time_s))) for run in runs)
     half = plan.half_band_hz
+    if not found:
+        return replace(plan, floor_from_hz=_floor_begins(half, plan))
+    wander = max(float(np.std(np.gradient(run.cycles, run.time_s))) for run in runs)
     mean_square = sum(item.values.mean(axis=-1) for item in squares) / len(squares)
     for beat in sorted(found, key=lambda item: abs(item.away_hz)):
         away = abs(beat.away_hz)
@@ -307,8 +263,12 @@ def _clear_of_neighbours(runs: list[StoppedRun], plan: BandPlan) -> BandPlan:
         if away < half + own:
             half = max(half, away + own)
     half = min(half, widest)
-    beside = max(plan.floor_from_hz, min(1.3 * half, 0.85 * plan.floor_to_hz))
-    return replace(plan, half_band_hz=half, floor_from_hz=beside)
+    return replace(plan, half_band_hz=half, floor_from_hz=_floor_begins(half, plan))
+
+
+def _floor_begins(half_band_hz: float, plan: BandPlan) -> float:
+    """From where on the floor is taken beside a band of this half width."""
+    return max(plan.floor_from_hz, min(1.3 * half_band_hz, 0.85 * plan.floor_to_hz))
 
 
 def _jump_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
@@ -329,7 +289,7 @@ def _by_both_sides(
     followed = [beat for beat in found if beat.clock == "angle"]
     if not followed or np.any(total <= 0.0):
         return found
-    held = [Stopped(_in_band(run, plan.half_band_hz, plan), run.time_s, run.cycles) for run in runs]
+    held = [Stopped(run.in_band(plan.half_band_hz, plan.rate_hz), run.time_s, run.cycles) for run in runs]
     weight = total / floor / np.sum(total / floor)
     pairs = [sides(held, weight, beat.away_hz, 1.0 / plan.half_band_hz) for beat in followed]
     strongest = max(pair.strongest(weight) for pair in pairs)
@@ -352,15 +312,7 @@ def _of_pair(beat: Beat, without: FloatArray, pair: Sides) -> Beat:
 
 def _band_square(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> FloatArray:
     """Squared amplitude of what the band holds, over time [shape=(n_channel, n)]."""
-    return _power(_in_band(run, half_band_hz, plan))
-
-
-def _in_band(run: StoppedRun, half_band_hz: float, plan: BandPlan) -> ComplexArray:
-    """What the band holds [shape=(n_channel, n)]."""
-    inside = _inside(run.time_s.size, half_band_hz, plan)
-    held = np.zeros_like(run.spectrum)
-    held[:, inside] = run.spectrum[:, inside]
-    return np.asarray(fft.ifft(held, axis=-1, overwrite_x=True))
+    return _power(run.in_band(half_band_hz, plan.rate_hz))
 
 
 def _power(values: ComplexArray) -> FloatArray:
@@ -368,19 +320,19 @@ def _power(values: ComplexArray) -> FloatArray:
     return np.asarray(values.real**2 + values.imag**2)
 
 
-def _inside(n: int, half_band_hz: float, plan: BandPlan) -> IntArray:
-    """Cells of the band in a transform of ``n`` samples, counted from 0 Hz either way."""
-    last = min(int(half_band_hz * n / plan.rate_hz), (n - 1) // 2)
-    return np.arange(-last, last + 1)
-
-
 def _floor_cells(run: StoppedRun, plan: BandPlan) -> tuple[FloatArray, FloatArray]:
     """Density cells beside the band [shape=(n_channel, n_cell), |baseband|**2 per Hz], Hann window; their offsets."""
-    n = run.time_s.size
+    n, tapered = run.time_s.size, run.transforms.tapered
     first, last = (int(edge_hz * n / plan.rate_hz) for edge_hz in (plan.floor_from_hz, plan.floor_to_hz))
-    beside = np.concatenate([np.arange(-min(last, n // 2), -first), np.arange(first + 1, min(last, (n - 1) // 2) + 1)])
-    scale = np.sum(hann_within(n) ** 2) * plan.rate_hz
-    return _power(run.tapered[:, beside]) / scale, beside * (plan.rate_hz / n)
+    below, above = min(last, n // 2), min(last, (n - 1) // 2)
+    beside = np.concatenate([tapered[:, n - below : n - first], tapered[:, first + 1 : above + 1]], axis=-1)
+    at = np.concatenate([np.arange(-below, -first), np.arange(first + 1, above + 1)])
+    return _power(beside) / (_hann_energy(n) * plan.rate_hz), at * (plan.rate_hz / n)
+
+
+@lru_cache(maxsize=8)
+def _hann_energy(n: int) -> float:
+    return float(np.sum(hann_within(n) ** 2))
 
 
 def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray, int]:
@@ -389,7 +341,7 @@ def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray,
     for values in squares:
         n = values.shape[-1]
         span = n / plan.rate_hz
-        changing = fft.fft(values - values.mean(axis=-1, keepdims=True), axis=-1) / n
+        changing = fft.rfft(values - values.mean(axis=-1, keepdims=True), axis=-1) / n
         own = max(1, min(int(LOW_HZ * span), int(0.5 * plan.half_band_hz * span), n // 4))
         low = changing[:, 1 : own + 1]
         total += span * np.einsum("in,jn->ij", low, low.conj()).real * span / max(1, low.shape[-1])

@@ -5,7 +5,7 @@ import pytest
 from scipy import signal, stats
 
 from thrumline.pipeline.contracts import Context, SignalSpec
-from thrumline.pipeline.kernels import order_tracking
+from thrumline.pipeline.kernels import order_tracking, stopped_orders
 from thrumline.pipeline.kernels.amplitude_uncertainty import amplitude_covariance
 from thrumline.pipeline.kernels.angle_domain import on_angle, order_spectrum, whole_cycles
 from thrumline.pipeline.kernels.tachometer import pulse_instants, pulse_speed, recorded_pulses
@@ -90,7 +90,7 @@ def test_amplitude_scatter_meets_the_bound(published):
         x = 5.0 * np.cos(2 * np.pi * 40.0 * np.arange(n) / rate + 1.0) + sigma * rng.standard_normal(n)
         z = baseband(plan, x[None])[0]
         at = plan.delay_s + np.arange(z.shape[-1]) * plan.hop / rate
-        run = order_tracking.StoppedRun(z, at, 40.0 * at)
+        run = stopped_orders.StoppedRun(z, at, 40.0 * at)
         band = order_tracking.BandPlan(plan.out_rate_hz, 0.2, 0.3, 3.9, 3.0)
         energy = order_tracking.order_presence([run], band)
         errors.append(np.sqrt(max(energy.square[0], 0.0)) - 5.0)
@@ -110,7 +110,7 @@ def test_floor_density_agrees_with_a_general_library(published):
     z = baseband(plan, x[None])[0]
     at = plan.delay_s + np.arange(z.shape[-1]) * plan.hop / 800.0
     band = order_tracking.BandPlan(plan.out_rate_hz, 0.5, 0.7, 9.5, 5.0)
-    floor = order_tracking.order_presence([order_tracking.StoppedRun(z, at, 60.0 * at)], band).floor[0]
+    floor = order_tracking.order_presence([stopped_orders.StoppedRun(z, at, 60.0 * at)], band).floor[0]
     frequency, density = signal.welch(x, 800.0, nperseg=2000)
     beside = (np.abs(frequency - 60.0) > 0.7) & (np.abs(frequency - 60.0) < 9.5)
     published("floor density", floor, density[beside].mean(), "scipy.signal.welch", rel=0.06)
@@ -122,7 +122,7 @@ def test_revolutions_agree_with_a_general_library(published):
 
     at = np.arange(0.0, 20.0, 0.25)
     speed = 11.0 + np.sin(at)
-    turns = order_tracking.revolutions(at, at, speed)
+    turns = stopped_orders.revolutions(at, at, speed)
     published("revolutions", turns, cumulative_trapezoid(speed, at, initial=0.0), "scipy.integrate", abs=1e-9)
 
 

@@ -5,8 +5,10 @@ import pytest
 from scipy.signal import lfilter
 
 from thrumline.pipeline.kernels import order_tracking as kernel
+from thrumline.pipeline.kernels import stopped_orders
 from thrumline.pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance, believed_excess
 from thrumline.pipeline.kernels.neighbours import Beat, Squares, beats, line_alone
+from thrumline.pipeline.kernels.pace import Pace
 
 RATE, SECONDS = 32.0, 32.0
 N = int(RATE * SECONDS)
@@ -16,7 +18,7 @@ PLAN = kernel.BandPlan(RATE, 0.8, 1.04, 6.0, 4.0)
 
 def run(values, cycles=None):
     """A stopped run; the line it comes from turned 40 times a second with a little wander."""
-    return kernel.StoppedRun(np.atleast_2d(np.asarray(values, dtype=complex)), T, 40.0 * T if cycles is None else cycles)
+    return stopped_orders.StoppedRun(np.atleast_2d(np.asarray(values, dtype=complex)), T, 40.0 * T if cycles is None else cycles)
 
 
 def noise(rng, density, n_channel=1):
@@ -36,12 +38,12 @@ def test_revolutions_are_the_integral_of_a_straight_speed():
     at = np.arange(0.0, 10.1, 0.5)
     t = np.array([-1.0, 0.0, 0.1, 3.3, 10.0, 12.0])
     expected = [-10.0, 0.0, 1.01, 33.0 + 10.89, 200.0, 200.0 + 60.0]
-    assert np.allclose(kernel.revolutions(t, at, 10.0 + 2.0 * at), expected, atol=1e-9)
+    assert np.allclose(stopped_orders.revolutions(t, at, 10.0 + 2.0 * at), expected, atol=1e-9)
 
 
 def test_lost_points_of_the_track_are_bridged():
     speed = np.array([10.0, np.nan, np.nan, 13.0])
-    turns = kernel.revolutions(np.array([1.5]), np.arange(4.0), speed)
+    turns = stopped_orders.revolutions(np.array([1.5]), np.arange(4.0), speed)
     assert turns[0] == pytest.approx(10.0 * 1.5 + 0.5 * 1.5**2)
 
 
@@ -49,7 +51,7 @@ def test_stopping_turns_an_order_to_a_constant():
     """A line at 4 x (10 + 0.1 t) Hz, zoomed about 41 Hz, stands still."""
     turns = 10.0 * T + 0.05 * T**2
     z = np.exp(2j * np.pi * (4.0 * turns - 41.0 * T))[None]
-    assert np.max(np.abs(kernel.stopped(z, T, 41.0, 4.0 * turns) - 1.0)) < 1e-9
+    assert np.max(np.abs(stopped_orders.stopped(z, T, 41.0, 4.0 * turns) - 1.0)) < 1e-9
 
 
 def test_energy_of_a_steady_line_is_its_squared_amplitude():
@@ -229,8 +231,8 @@ def test_line_alone_is_the_upper_root():
 
 def test_runs_of_one_capture_count_by_their_length():
     """Amplitude 1 for 24 s and 2 for 8 s: mean square 1.75."""
-    long = kernel.StoppedRun(np.full((1, 768), 1.0 + 0j), T[:768], 40.0 * T[:768])
-    short = kernel.StoppedRun(np.full((1, 256), 2.0 + 0j), 50.0 + T[:256], 40.0 * T[:256])
+    long = stopped_orders.StoppedRun(np.full((1, 768), 1.0 + 0j), T[:768], 40.0 * T[:768])
+    short = stopped_orders.StoppedRun(np.full((1, 256), 2.0 + 0j), 50.0 + T[:256], 40.0 * T[:256])
     assert kernel.order_energy([long, short], PLAN).square[0] == pytest.approx(1.75, rel=1e-6)
 
 
@@ -244,7 +246,7 @@ def test_scaling_the_signal_scales_the_reading():
 
 def test_beats_need_eight_cells_to_look_in():
     """A record of two seconds has no room for a beat: none is claimed."""
-    short = Squares(np.ones((1, 64)), T[:64], 40.0 * T[:64])
+    short = Squares(np.ones((1, 64)), Pace(T[:64], 40.0 * T[:64]))
     assert beats([short], 0.8)[0] == []
 
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from thrumline.pipeline.kernels.order_tracking import BandPlan, StoppedRun, order_energy
+from thrumline.pipeline.kernels.order_tracking import BandPlan, order_energy
 from thrumline.pipeline.kernels.sidebands import Stopped, sides
+from thrumline.pipeline.kernels.stopped_orders import StoppedRun
 
 RATE, SPAN_S, AWAY_HZ = 32.0, 40.0, 3.0
 EACH = np.full(3, 1.0 / 3.0)
