@@ -12,6 +12,7 @@ E. B. Wilson, M. M. Hilferty, Proc. Natl. Acad. Sci. 17, 684-688, 1931 (quantile
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -80,31 +81,55 @@ def noise_floor(
     n_f = auto.shape[-1]
     skip = min(skip, max(n_f - 1, 0))
     size = max(min(_floor_bins(n_effective), n_f - skip), 1)
-    starts = np.unique(np.append(np.arange(skip, n_f - size + 1, max(size // 2, 1)), n_f - size))
+    starts, places = _stretches(n_f, skip, size)
     bins = np.arange(n_f) if at is None else np.array([at])
     if at is not None:
         before = max(int(np.searchsorted(starts + 0.5 * (size - 1), at)) - 1, 0)
-        starts = starts[before : before + 2]
-    places = starts[:, None] + np.arange(size)
-    stretches = auto[:, places]
-    count = np.full(starts.size, size)
-    if free is not None:
-        count = np.sum(free[places], axis=1)
-        # a stretch that lines cover nearly whole keeps all its bins: an upper bound is better than none
-        count[count < size // 6] = size
-        stretches = np.where(free[places] | (count == size)[:, None], stretches, np.inf)
-    ranks = np.rint(FLOOR_QUANTILE * (count - 1)).astype(np.int64)
-    # rows as short as these are sorted in a third of the time that finding several ranks takes
-    low = np.sort(stretches, axis=-1)[:, np.arange(starts.size), ranks]
-    # a quantile of chi square costs a microsecond, and most stretches have as many bins as the next
-    counts, which = np.unique(count, return_inverse=True)
-    shares = (np.rint(FLOOR_QUANTILE * (counts - 1)) + 0.5) / counts
-    share = (special.chdtri(2.0 * n_effective, 1.0 - shares) / (2.0 * n_effective))[which]
+        starts, places = starts[before : before + 2], places[before : before + 2]
+    over_share = _low_over_share(auto.take(places, axis=1), n_effective, None if free is None else free.take(places))
     # a dead axis gets the floor of rounding of the liveliest, and its square must not underflow
     least = max(ROUNDING_FLOOR * float(auto.max()), 1e-140)
-    level = np.log(np.maximum(low / share, least))
+    level = np.log(np.maximum(over_share, least))
     centres = starts + 0.5 * (size - 1)
-    return np.asarray(np.exp(np.stack([np.interp(bins, centres, axis) for axis in level])), dtype=np.float64)
+    found = np.empty((level.shape[0], bins.size))
+    for axis, row in zip(level, found, strict=True):
+        row[:] = np.interp(bins, centres, axis)
+    return np.exp(found, out=found)
+
+
+@lru_cache(maxsize=4)
+def _stretches(n_f: int, skip: int, size: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First bins of the overlapping stretches of a spectrum, and all bins of each [shape=(n, size)]; read-only."""
+    starts = np.unique(np.append(np.arange(skip, n_f - size + 1, max(size // 2, 1)), n_f - size))
+    places = starts[:, None] + np.arange(size)
+    for kept in (starts, places):
+        kept.setflags(write=False)
+    return starts, places
+
+
+def _low_over_share(
+    stretches: FloatArray, n_effective: float, free: npt.NDArray[np.bool_] | None
+) -> FloatArray:
+    """Low quantile of each stretch over what it is of the mean [shape=(n_axis, n_stretch)], of free bins alone."""
+    size = stretches.shape[-1]
+    # rows as short as these are sorted in a third of the time that finding several ranks takes
+    if free is None:
+        rank = round(FLOOR_QUANTILE * (size - 1))
+        return np.asarray(np.sort(stretches, axis=-1)[:, :, rank] / _noise_share(size, n_effective))
+    count = np.count_nonzero(free, axis=1)
+    # a stretch that lines cover nearly whole keeps all its bins: an upper bound is better than none
+    count[count < size // 6] = size
+    used = np.where(free | (count == size)[:, None], stretches, np.inf)
+    ranks = np.rint(FLOOR_QUANTILE * (count - 1)).astype(np.int64)
+    shares = [_noise_share(n, n_effective) for n in count.tolist()]
+    return np.asarray(np.sort(used, axis=-1)[:, np.arange(count.size), ranks] / shares)
+
+
+@lru_cache(maxsize=256)
+def _noise_share(count: int, n_effective: float) -> float:
+    """What the low quantile of ``count`` bins of noise is of its mean: most stretches have as many as the next."""
+    share = (round(FLOOR_QUANTILE * (count - 1)) + 0.5) / count
+    return float(special.chdtri(2.0 * n_effective, 1.0 - share) / (2.0 * n_effective))
 
 
 def lines_and_floor(
@@ -187,28 +212,32 @@ def _relative_error(spectrum: LineSpectrum) -> FloatArray:
 def _beyond_leakage(
     spectrum: LineSpectrum, floor: FloatArray, bins: npt.NDArray[np.int64], threshold: float
 ) -> npt.NDArray[np.int64]:
-    """Keep bins that rise above floor and side lobes (with their crests, 6 dB) of the lines kept before."""
-    if bins.size == 0:
-        return bins
-    kept: list[int] = []
-    level, clear = spectrum.auto[:, bins], threshold * floor[:, bins]
+    """Keep bins that rise above floor and side lobes (with their crests, 6 dB) of the lines kept before.
+
+    What rises above the side lobes of all lines before it is kept whatever became of those; only the others are gone
+    through one by one.
+    """
+    level, clear = spectrum.auto.take(bins, axis=1), threshold * floor.take(bins, axis=1)
     places = bins + line_offsets(spectrum, floor, bins)
     full = level / line_response(spectrum.window, places - bins) ** 2
-    leak = np.zeros_like(level)
-    for first in range(0, places.size, IMAGES_TOGETHER):
-        images = line_response(spectrum.window, bins - places[first : first + IMAGES_TOGETHER, None]) ** 2
-        for k, image in enumerate(images, start=first):
-            if kept and not (level[:, k] > clear[:, k] + 4.0 * leak[:, k]).any():
-                continue
-            kept.append(k)
-            leak += full[:, k, None] * image
+    kept = np.ones(bins.size, dtype=np.bool_)
+    for first in range(0, bins.size, IMAGES_TOGETHER):
+        stop = min(first + IMAGES_TOGETHER, bins.size)
+        images = line_response(spectrum.window, bins[first:stop] - places[:stop, None]) ** 2
+        # of each line on those after it
+        images[first:] = np.triu(images[first:], 1)
+        most = (full[:, :stop] * kept[:stop]) @ images
+        doubtful = ~(level[:, first:stop] > clear[:, first:stop] + 4.0 * most).any(axis=0)
+        for k in (np.flatnonzero(doubtful) + first).tolist():
+            leak = (full[:, :k] * kept[:k]) @ images[:k, k - first]
+            kept[k] = k == 0 or (level[:, k] > clear[:, k] + 4.0 * leak).any()
     return bins[kept]
 
 
 def line_offsets(spectrum: LineSpectrum, floor: FloatArray, bins: npt.NDArray[np.int64]) -> FloatArray:
     """Where lines lie, in bins from their highest bins [shape=(n_line,)], from the floor-free power of all axes."""
     near = bins[:, None] + np.arange(-1, 2)
-    power = np.maximum(spectrum.auto[:, near] - floor[:, near], 0.0).sum(axis=0)
+    power = np.maximum(spectrum.auto.take(near, axis=1) - floor.take(near, axis=1), 0.0).sum(axis=0)
     clear = power[:, 1] > 0.0
     power[~clear] = 1.0
     return np.where(clear, np.clip(two_bins(np.sqrt(power), spectrum.window).offset, -0.6, 0.6), 0.0)
