@@ -25,9 +25,8 @@ from ..pipeline.kernels.axes import (
     largest_amplitude,
     mean_after_tilt,
     mean_of_amplitudes,
-    principal_amplitude,
+    principal_of_axes,
     root_sum_square,
-    spectral_matrix,
     tilt_between_deg,
 )
 
@@ -99,7 +98,7 @@ def axes_by_position(spectra: Spectra) -> dict[str, tuple[int, ...]]:
 
 def _principal(auto: FloatArray, spectra: Spectra, channels: tuple[int, ...]) -> FloatArray | None:
     found = _cross(spectra, channels)
-    return None if found is None else principal_amplitude(spectral_matrix(auto, *found))
+    return None if found is None else principal_of_axes(auto, *found)
 
 
 def _cross(spectra: Spectra, channels: tuple[int, ...]) -> tuple[list[tuple[int, int]], ComplexArray] | None:

@@ -93,8 +93,10 @@ class HighestBin(Metric[HighestBinSettings]):
         combined: CombinedSpectra = products["combined"]
         spectra: Spectra = products["spectra"]
         band = self._band(context)
+        # both combinations mostly have the same highest bin
+        floors: dict[int, FloatArray] = {}
         found = [
-            self._reading(position, combination, band, amplitude, spectra)
+            self._reading(position, combination, band, amplitude, spectra, floors)
             for (position, combination), amplitude in combined.amplitude.items()
             if combination in COMBINATIONS
         ]
@@ -120,7 +122,7 @@ class HighestBin(Metric[HighestBinSettings]):
 
     def _reading(
         self, position: str, combination: str, band: tuple[float, float] | Reason, amplitude: FloatArray,
-        spectra: Spectra,
+        spectra: Spectra, known: dict[int, FloatArray],
     ) -> Reading:  # fmt: skip
         empty = Reading("highest_bin", position, combination, "mg", "peak", None)
         if isinstance(band, Reason):
@@ -132,7 +134,9 @@ class HighestBin(Metric[HighestBinSettings]):
             return Reading.missing(empty, Reason(ReasonCode.NO_LINE, detail))
         at = int(inside[np.argmax(amplitude[inside])])
         channels = _channels(spectra, position)
-        floors = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra), at=at)[channels, 0]
+        if at not in known:
+            known[at] = noise_floor(spectra.auto, spectra.n_effective, skip=_skip(spectra), at=at)[:, 0]
+        floors = known[at][channels]
         std = highest_bin_std(spectra, floors, channels, at, combination)
         floor = _combined_floor(floors, combination)
         return Reading(

@@ -120,6 +120,7 @@ class FindLines(Derivation[LinesSettings]):
         bins = bins[spectrum.auto[:, bins].sum(axis=0) > LEAST_MPS2**2]
         found = measured_lines(spectrum, floor, bins[: self.settings.most_lines])
         groups = _group_notes(found, spectrum.bin_hz)
+        beside = self._neighbours(found, spectrum)
         return [
             Line(
                 position=position,
@@ -129,7 +130,7 @@ class FindLines(Derivation[LinesSettings]):
                 std=line.amplitude_std,
                 floor_density=line.floor_density,
                 name="undecided",
-                marks=self._neighbours(line, found, spectrum),
+                marks=beside[k],
                 extra={
                     "channels": tuple(channels), "band_amplitude": line.band_amplitude,
                     "excess_width": line.excess_width, "width_std": line.width_std, "beating": line.beating,
@@ -139,22 +140,20 @@ class FindLines(Derivation[LinesSettings]):
             for k, line in enumerate(found)
         ]  # fmt: skip
 
-    def _neighbours(
-        self, line: FoundLine, found: Sequence[FoundLine], spectrum: LineSpectrum
-    ) -> tuple[Reason, ...]:
-        """``unresolved`` where another line is too near."""
+    def _neighbours(self, found: Sequence[FoundLine], spectrum: LineSpectrum) -> list[tuple[Reason, ...]]:
+        """Per line, ``unresolved`` for each other line that is too near."""
         reach = self.settings.neighbour_bins * spectrum.bin_hz
-        near = [
-            other for other in found if other is not line and abs(other.frequency_hz - line.frequency_hz) < reach
-        ]
-        return tuple(
-            Reason(
-                ReasonCode.UNRESOLVED,
-                f"a line at {other.frequency_hz:.3f} Hz is {abs(other.frequency_hz - line.frequency_hz):.3f} Hz away; "
-                f"bins are {spectrum.bin_hz:.3g} Hz apart and lines part from {reach:.3g} Hz",
-            )
-            for other in near
-        )
+        frequency = np.array([line.frequency_hz for line in found])
+        away = np.abs(frequency[:, None] - frequency)
+        marks: list[tuple[Reason, ...]] = [()] * len(found)
+        for line, other in np.argwhere(away < reach).tolist():
+            if line != other:
+                detail = (
+                    f"a line at {frequency[other]:.3f} Hz is {away[line, other]:.3f} Hz away; "
+                    f"bins are {spectrum.bin_hz:.3g} Hz apart and lines part from {reach:.3g} Hz"
+                )
+                marks[line] = (*marks[line], Reason(ReasonCode.UNRESOLVED, detail))
+        return marks
 
     def _named(
         self, found: Sequence[Line], speed: Speed | None, step: float, spectra: Spectra
@@ -271,18 +270,16 @@ def _order_near(line: Line, speed: Speed, step: float, bin_hz: float) -> float |
 def _group_notes(found: Sequence[FoundLine], bin_hz: float) -> list[dict[str, Any]]:
     """Per line: the harmonic group it belongs to, and pairs of sidebands about it."""
     frequency, std = [line.frequency_hz for line in found], [line.frequency_std_hz for line in found]
+    strength = [float(np.vecdot(line.amplitude, line.amplitude)) for line in found]
     notes: list[dict[str, Any]] = [{} for _ in found]
     for group in harmonic_groups(frequency, std, 0.25 * bin_hz):
         base = frequency[group[0][0]]
         for index, multiple in group:
             notes[index]["harmonic"] = {"of_hz": base, "multiple": multiple}
     for carrier in range(len(found)):
-        strength = float(np.sum(found[carrier].amplitude ** 2))
         pairs = sideband_pairs(frequency, std, carrier, 0.25 * bin_hz, 40.0 * bin_hz)
         weaker = [
-            spacing
-            for low, high, spacing in pairs
-            if max(float(np.sum(found[i].amplitude ** 2)) for i in (low, high)) < 0.25 * strength
+            spacing for low, high, spacing in pairs if max(strength[low], strength[high]) < 0.25 * strength[carrier]
         ]
         if weaker:
             notes[carrier]["sidebands_hz"] = tuple(weaker)

@@ -11,6 +11,7 @@ Analysis, section 8.2 (principal axis of a covariance matrix). O. Rodrigues, J. 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -65,24 +66,42 @@ def _check_pairs(n_axis: int, pairs: Sequence[tuple[int, int]]) -> None:
 
 def principal_amplitude(matrix: ComplexArray) -> FloatArray:
     """Root of the largest eigenvalue of each matrix [shape=(n_f, n_axis, n_axis)]: the motion's major axis."""
-    largest = _largest_of_three(matrix) if matrix.shape[-1] == 3 else np.linalg.eigvalsh(matrix)[:, -1]
+    if matrix.shape[-1] == 3:
+        auto = np.real(np.diagonal(matrix, axis1=1, axis2=2)).T
+        largest = _largest_of_three(auto, matrix[:, 0, 1], matrix[:, 0, 2], matrix[:, 1, 2])
+    else:
+        largest = np.linalg.eigvalsh(matrix)[:, -1]
     return np.asarray(np.sqrt(np.maximum(largest, 0.0)), dtype=np.float64)
 
 
-def _largest_of_three(matrix: ComplexArray) -> FloatArray:
+def principal_of_axes(auto: FloatArray, pairs: Sequence[tuple[int, int]], cross: ComplexArray) -> FloatArray:
+    """``principal_amplitude`` of the matrices ``spectral_matrix`` makes of these, which three axes do not need.
+
+    Raises
+    ------
+    ValueError
+        A pair of axes is missing or given twice.
+    """
+    if len(auto) != 3:
+        return principal_amplitude(spectral_matrix(auto, pairs, cross))
+    _check_pairs(3, pairs)
+    ordered = (cross[pairs.index(pair)] for pair in ((0, 1), (0, 2), (1, 2)))
+    return np.asarray(np.sqrt(np.maximum(_largest_of_three(auto, *ordered), 0.0)), dtype=np.float64)
+
+
+def _largest_of_three(auto: FloatArray, x: ComplexArray, y: ComplexArray, z: ComplexArray) -> FloatArray:
     """Largest eigenvalue of Hermitian 3 x 3 matrices by the cosine formula (O. K. Smith, Commun. ACM 4, 168, 1961).
 
+    ``auto`` [shape=(3, n_f)] is their diagonal, ``x``, ``y``, ``z`` [shape=(n_f,)] entries (0, 1), (0, 2), (1, 2).
     Five times faster than the general routine, and for the largest eigenvalue as accurate.
     """
-    diagonal = np.real(np.diagonal(matrix, axis1=1, axis2=2))
-    middle = diagonal.mean(axis=1)
-    a, b, c = (diagonal[:, i] - middle for i in range(3))
-    x, y, z = matrix[:, 0, 1], matrix[:, 0, 2], matrix[:, 1, 2]
-    xx, yy, zz = np.abs(x) ** 2, np.abs(y) ** 2, np.abs(z) ** 2
+    middle = (auto[0] + auto[1] + auto[2]) / 3.0
+    a, b, c = auto - middle
+    xx, yy, zz = (entry.real**2 + entry.imag**2 for entry in (x, y, z))
     size = np.sqrt((a**2 + b**2 + c**2 + 2.0 * (xx + yy + zz)) / 6.0)
-    determinant = a * b * c + 2.0 * np.real(x * z * np.conj(y)) - a * zz - b * yy - c * xx
+    determinant = a * b * c + 2.0 * (x * z * np.conj(y)).real - a * zz - b * yy - c * xx
     safe = np.where(size > 0.0, size, 1.0)
-    angle = np.arccos(np.clip(0.5 * determinant / safe**3, -1.0, 1.0)) / 3.0
+    angle = np.arccos(np.clip(0.5 * determinant / (safe * safe * safe), -1.0, 1.0)) / 3.0
     return np.asarray(middle + 2.0 * size * np.cos(angle), dtype=np.float64)
 
 
@@ -112,21 +131,24 @@ def rotation_to_vertical(static: npt.ArrayLike) -> FloatArray:
     ValueError
         Not three finite components, or no length.
     """
-    up = _unit(static)
-    target = np.array([0.0, 0.0, 1.0])
-    axis = np.cross(up, target)
-    cosine = float(up @ target)
-    if cosine < -1.0 + 1e-12:
+    x, y, up = _unit(static).tolist()
+    if up < -1.0 + 1e-12:
         # upside down: half a turn about x, which keeps the fore-aft axis
         return np.diag([1.0, -1.0, -1.0])
-    skew = np.array([[0.0, -axis[2], axis[1]], [axis[2], 0.0, -axis[0]], [-axis[1], axis[0], 0.0]])
-    return np.asarray(np.eye(3) + skew + skew @ skew / (1.0 + cosine), dtype=np.float64)
+    # Rodrigues' formula about the horizontal axis (y, -x, 0), written out
+    share = 1.0 / (1.0 + up)
+    return np.array([
+        [1.0 - share * x * x, -share * x * y, -x],
+        [-share * x * y, 1.0 - share * y * y, -y],
+        [x, y, 1.0 - share * (x * x + y * y)],
+    ])  # fmt: skip
 
 
 def tilt_between_deg(static: npt.ArrayLike, other: npt.ArrayLike) -> float:
     """Angle between two static vectors [shape=(3,)], degrees 0 to 180. Raises ValueError as above."""
-    a, b = _unit(static), _unit(other)
-    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
+    (a, b, c), (x, y, z) = _unit(static).tolist(), _unit(other).tolist()
+    across = math.hypot(b * z - c * y, c * x - a * z, a * y - b * x)
+    return math.degrees(math.atan2(across, a * x + b * y + c * z))
 
 
 def mean_after_tilt(
@@ -136,16 +158,15 @@ def mean_after_tilt(
     _check_pairs(len(auto), pairs)
     rotation = rotation_to_vertical(static)
     # the diagonal of the turned matrices is all that is asked for
-    turned = rotation**2 @ auto
-    for (i, j), values in zip(pairs, cross, strict=True):
-        turned += np.outer(2.0 * rotation[:, i] * rotation[:, j], np.real(values))
+    first, second = [i for i, _ in pairs], [j for _, j in pairs]
+    turned = rotation**2 @ auto + 2.0 * (rotation[:, first] * rotation[:, second]) @ np.real(cross)
     return mean_of_amplitudes(np.maximum(turned, 0.0))
 
 
 def _unit(static: npt.ArrayLike) -> FloatArray:
     vector = np.asarray(static, dtype=np.float64)
-    length = float(np.linalg.norm(vector)) if vector.shape == (3,) else float("nan")
-    if not np.isfinite(length) or length == 0.0:
+    length = math.hypot(*vector.tolist()) if vector.shape == (3,) else math.nan
+    if not math.isfinite(length) or length == 0.0:
         msg = f"static vector {vector!r}: wanted three finite components that are not all 0"
         raise ValueError(msg)
     return np.asarray(vector / length, dtype=np.float64)

@@ -105,30 +105,29 @@ def two_bins(magnitudes: npt.ArrayLike, window: WindowLike, n: int | None = None
     ValueError
         The window's ratio does not tell offsets apart.
     """
-    below, middle, above = _three(np.asarray(magnitudes, dtype=np.float64))
+    values = np.asarray(magnitudes, dtype=np.float64)
+    offset = two_bins_offset(values, window, n)
+    height = values[..., 1] / np.abs(line_response(window, np.abs(offset), n))
+    return BinLine(offset, np.asarray(height))
+
+
+def two_bins_offset(magnitudes: FloatArray, window: WindowLike, n: int | None = None) -> FloatArray:
+    """The offset that ``two_bins`` finds [shape of ``magnitudes`` without its last axis], without the height."""
+    below, middle, above = _three(magnitudes)
     terms = cosine_coefficients(window)
     offsets, ratios, slopes = _ratio_table(terms, n)
     up = above >= below
-    if n is None and terms == COEFFICIENTS["hann"]:
-        return _from_hann_ratio(up, below, middle, above, ratios)
     ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
+    if n is None and terms == COEFFICIENTS["hann"]:
+        # what the secant steps arrive at under a long Hann window, whose ratio is (1 + x) / (2 - x)
+        offset = (2.0 * ratio - 1.0) / (ratio + 1.0)
+        return np.where(up, offset, -offset)
     offset = np.interp(ratio, ratios, offsets)
     slope = np.interp(offset, offsets, slopes)
     for _ in range(4):
         found = np.abs(line_response(terms, 1.0 - offset, n)) / np.abs(line_response(terms, offset, n))
         offset = np.clip(offset + (ratio - found) / slope, offsets[0], offsets[-1])
-    height = middle / np.abs(line_response(terms, offset, n))
-    return BinLine(np.where(up, offset, -offset), np.asarray(height))
-
-
-def _from_hann_ratio(
-    up: npt.NDArray[np.bool_], below: FloatArray, middle: FloatArray, above: FloatArray, ratios: FloatArray
-) -> BinLine:
-    """What the secant steps arrive at under a long Hann window, whose ratio is (1 + x) / (2 - x)."""
-    ratio = np.clip(np.where(up, above, below) / middle, ratios[0], ratios[-1])
-    offset = (2.0 * ratio - 1.0) / (ratio + 1.0)
-    height = middle / np.abs(line_response("hann", offset))
-    return BinLine(np.where(up, offset, -offset), np.asarray(height))
+    return np.where(up, offset, -offset)
 
 
 def log_parabola(magnitudes: npt.ArrayLike) -> BinLine:

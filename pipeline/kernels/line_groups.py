@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-
-import numpy as np
-import numpy.typing as npt
-
-FloatArray = npt.NDArray[np.float64]
 
 
 def harmonic_groups(
@@ -21,8 +17,9 @@ def harmonic_groups(
         Per group (index of the line, multiple), fundamental first; groups of at least three lines, largest
         first; a line belongs to one group only.
     """
-    frequency, std = np.asarray(frequency_hz, dtype=np.float64), np.asarray(std_hz, dtype=np.float64)
-    free = set(range(frequency.size))
+    # plain numbers: a few dozen lines, each held against each
+    frequency, std = [float(value) for value in frequency_hz], [float(value) for value in std_hz]
+    free = sorted(range(len(frequency)), key=frequency.__getitem__)
     groups: list[list[tuple[int, int]]] = []
     while True:
         candidates = [_multiples(frequency, std, base, free, slack_hz, most) for base in sorted(free)]
@@ -30,21 +27,24 @@ def harmonic_groups(
         if len(best) < 3:
             return groups
         groups.append(best)
-        free -= {index for index, _ in best}
+        taken = {index for index, _ in best}
+        free = [index for index in free if index not in taken]
 
 
 def _multiples(
-    frequency: FloatArray, std: FloatArray, base: int, free: set[int], slack_hz: float, most: int
+    frequency: list[float], std: list[float], base: int, free: list[int], slack_hz: float, most: int
 ) -> list[tuple[int, int]]:
-    if frequency[base] <= 0.0:
+    """Lines among ``free``, which rise in frequency, that are multiples of ``base``."""
+    own = frequency[base]
+    if own <= 0.0:
         return []
     group = []
-    for index in sorted(free, key=lambda i: float(frequency[i])):
-        multiple = round(float(frequency[index] / frequency[base]))
-        room = slack_hz + 3.0 * np.hypot(std[index], multiple * std[base])
+    for index in free:
+        multiple = round(frequency[index] / own)
+        room = slack_hz + 3.0 * math.hypot(std[index], multiple * std[base])
         # a fundamental known too loosely would have every line for its multiple
-        certain = 1 <= multiple <= most and room < 0.1 * frequency[base]
-        if certain and abs(frequency[index] - multiple * frequency[base]) <= room:
+        certain = 1 <= multiple <= most and room < 0.1 * own
+        if certain and abs(frequency[index] - multiple * own) <= room:
             group.append((index, multiple))
     return group
 
@@ -59,14 +59,13 @@ def sideband_pairs(
     list of tuple
         (index below, index above, distance in Hz), nearest first; within ``reach_hz`` of the carrier.
     """
-    frequency = np.asarray(frequency_hz, dtype=np.float64)
-    distance = frequency - frequency[carrier]
-    below = [int(i) for i in np.flatnonzero((distance < 0) & (distance >= -reach_hz))]
-    above = [int(i) for i in np.flatnonzero((distance > 0) & (distance <= reach_hz))]
+    distance = [float(value) - float(frequency_hz[carrier]) for value in frequency_hz]
+    below = [index for index, away in enumerate(distance) if -reach_hz <= away < 0.0]
+    above = [index for index, away in enumerate(distance) if 0.0 < away <= reach_hz]
     pairs = []
     for low in below:
         for high in above:
-            room = slack_hz + 3.0 * np.hypot(std_hz[low], std_hz[high])
+            room = slack_hz + 3.0 * math.hypot(std_hz[low], std_hz[high])
             if abs(distance[low] + distance[high]) <= room:
-                pairs.append((low, high, float(0.5 * (distance[high] - distance[low]))))
+                pairs.append((low, high, 0.5 * (distance[high] - distance[low])))
     return sorted(pairs, key=lambda pair: pair[2])

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from .interpolation import two_bins
+from .interpolation import two_bins_offset
 from .prominence import standing_out, summits
 from .windows import WindowLike, cosine_coefficients, line_response
 
@@ -239,5 +239,6 @@ def line_offsets(spectrum: LineSpectrum, floor: FloatArray, bins: npt.NDArray[np
     near = bins[:, None] + np.arange(-1, 2)
     power = np.maximum(spectrum.auto.take(near, axis=1) - floor.take(near, axis=1), 0.0).sum(axis=0)
     clear = power[:, 1] > 0.0
-    power[~clear] = 1.0
-    return np.where(clear, np.clip(two_bins(np.sqrt(power), spectrum.window).offset, -0.6, 0.6), 0.0)
+    if not clear.all():
+        power[~clear] = 1.0
+    return np.where(clear, np.clip(two_bins_offset(np.sqrt(power), spectrum.window), -0.6, 0.6), 0.0)

@@ -11,7 +11,11 @@ IntArray = npt.NDArray[np.int64]
 
 def summits(values: FloatArray) -> IntArray:
     """Indices [shape=(n_peak,)] of local maxima of ``values`` [shape=(n,)]; of a plateau its middle, no ends."""
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(values)) + 1))
+    step = values[1:] - values[:-1]
+    if step.all():
+        # no plateau: a summit is a rise followed by a fall
+        return np.asarray(np.flatnonzero((step[:-1] > 0.0) & (step[1:] < 0.0)) + 1, dtype=np.int64)
+    starts = np.concatenate(([0], np.flatnonzero(step) + 1))
     level = values[starts]
     higher = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])) + 1
     return np.asarray((starts[higher] + starts[higher + 1] - 1) // 2, dtype=np.int64)
