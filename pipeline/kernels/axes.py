@@ -70,7 +70,7 @@ def principal_amplitude(matrix: ComplexArray) -> FloatArray:
         auto = np.real(np.diagonal(matrix, axis1=1, axis2=2)).T
         largest = _largest_of_three(auto, matrix[:, 0, 1], matrix[:, 0, 2], matrix[:, 1, 2])
     else:
-        largest = np.linalg.eigvalsh(matrix)[:, -1]
+        largest = np.asarray(np.linalg.eigvalsh(matrix)[:, -1], dtype=np.float64)
     return np.asarray(np.sqrt(np.maximum(largest, 0.0)), dtype=np.float64)
 
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln, ive
 
-from .speed_track import STEEPEST_BINS, FloatArray, FollowedLine, Spectrogram
+from .cheapest_path import STEEPEST_BINS
+from .speed_track import FloatArray, FollowedLine, Spectrogram
 
 TOLD_ONCE = 0.52
 """Frames at a quarter of their length overlap: with a Hann window their cells tell this share of what apart ones do

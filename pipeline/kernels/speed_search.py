@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import median_filter
 
+from .cheapest_path import cheapest_path
 from .line_confidence import offsets_with_confidence
 from .logged_speed import refined_offsets
 from .natural_spline import NaturalSpline
@@ -26,7 +27,6 @@ from .speed_track import (
     LinePath,
     PhaseTrack,
     Spectrogram,
-    cheapest_path,
     floor_levels,
     noise_path_excess,
     refined_path,

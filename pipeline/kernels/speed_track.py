@@ -7,12 +7,14 @@ summed over the channels, the best path through them, and the phase that is left
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import convolve1d, uniform_filter1d
 
+from .cheapest_path import cheapest_path
 from .natural_spline import NaturalSpline
 from .quantiles import row_medians
 from .windows import hann_within
@@ -23,7 +25,6 @@ IntArray = npt.NDArray[np.intp]
 
 HOPS_PER_FRAME = 4
 PADDING = 2
-STEEPEST_BINS = 6
 SPANS = (0.4, 1.0, 2.5)
 """Frame lengths tried, relative to the one that suits a wander of 0.4 %: they suit about 1.6, 0.4, 0.1 %."""
 
@@ -69,39 +70,45 @@ def floor_levels(baseband: ComplexArray, rate_hz: float, band_hz: float) -> Floa
     """
     n_frame = int(min(baseband.shape[-1], max(16, np.ceil(20.0 * rate_hz / band_hz))))
     window = hann_within(n_frame)
-    frames = _frames(baseband, n_frame, max(1, n_frame // 2)) * window
-    power = np.abs(fft.fft(frames, axis=-1)) ** 2 / (np.sum(window**2) * rate_hz)
-    inside = np.abs(fft.fftfreq(n_frame, 1.0 / rate_hz)) <= band_hz
-    cells = power[..., inside].reshape(baseband.shape[0], -1)
-    floor = row_medians(cells) / np.log(2.0)
+    cells = fft.fft(_frames(baseband, n_frame, max(1, n_frame // 2)) * window, axis=-1, overwrite_x=True)
+    low, high = _cells_within(n_frame, rate_hz, band_hz)
+    inside = np.concatenate([cells[..., n_frame - low :], cells[..., :high]], axis=-1).reshape(baseband.shape[0], -1)
+    floor = row_medians(inside.real**2 + inside.imag**2) / (np.log(2.0) * np.sum(window**2) * rate_hz)
     return np.asarray(np.maximum(floor, np.finfo(float).tiny))
 
 
 def _frames(baseband: ComplexArray, n_frame: int, hop: int) -> ComplexArray:
     """[shape=(n_channel, n_frames, n_frame)] a view."""
-    view = np.lib.stride_tricks.sliding_window_view(baseband, n_frame, axis=-1)
-    return view[:, ::hop]
+    n_channel, n = baseband.shape
+    along, on = baseband.strides
+    shape = (n_channel, (n - n_frame) // hop + 1, n_frame)
+    return np.lib.stride_tricks.as_strided(baseband, shape, (along, hop * on, on), writeable=False)
+
+
+def _cells_within(n_fft: int, rate_hz: float, band_hz: float) -> tuple[int, int]:
+    """How many cells of a transform lie below 0 Hz, and how many from there up, within ``+- band_hz``."""
+    most = int(band_hz * n_fft / rate_hz * (1.0 + 1e-12))
+    return min(most, n_fft // 2), min(most, (n_fft - 1) // 2) + 1
 
 
 def spectrogram(
     baseband: ComplexArray, rate_hz: float, frame_s: float, pass_hz: float, floor: FloatArray
 ) -> Spectrogram:
     """Short Hann spectra, each channel over its own floor, summed; frames at a quarter of their length."""
-    n = baseband.shape[-1]
+    n_channel, n = baseband.shape
     n_frame = int(np.clip(round(frame_s * rate_hz), 8, n))
     hop = max(1, n_frame // HOPS_PER_FRAME)
     window = hann_within(n_frame)
     n_fft = fft.next_fast_len(PADDING * n_frame)
     spectra = fft.fft(_frames(baseband, n_frame, hop) * window, n_fft, axis=-1)
-    scale = 1.0 / (np.sum(window**2) * rate_hz * floor)
-    offsets = fft.fftfreq(n_fft, 1.0 / rate_hz)
-    keep = np.flatnonzero(np.abs(offsets) <= pass_hz)
+    low, high = _cells_within(n_fft, rate_hz, pass_hz)
     # transforms begin at 0 Hz; what lies below it comes last
-    keep = np.concatenate([keep[offsets[keep] < 0.0], keep[offsets[keep] >= 0.0]])
-    spectra = spectra[..., keep]
-    power = np.einsum("ctf,c->tf", spectra.real**2 + spectra.imag**2, scale)
+    inside = np.concatenate([spectra[..., n_fft - low :], spectra[..., :high]], axis=-1)
+    scale = 1.0 / (np.sum(window**2) * rate_hz * floor)
+    power = scale @ (inside.real**2 + inside.imag**2).reshape(n_channel, -1)
+    power = power.reshape(inside.shape[1:])
     time_s = (np.arange(power.shape[0]) * hop + 0.5 * (n_frame - 1)) / rate_hz
-    return Spectrogram(power, offsets[keep], time_s, baseband.shape[0])
+    return Spectrogram(power, np.arange(-low, high) * (rate_hz / n_fft), time_s, n_channel)
 
 
 def best_path(cells: Spectrogram) -> IntArray:
@@ -118,30 +125,6 @@ def best_path(cells: Spectrogram) -> IntArray:
     strength = row_medians(power.max(axis=-1))
     gain = np.sqrt(strength * power)
     return cheapest_path(gain)
-
-
-def cheapest_path(gain: FloatArray, steepest_bins: int = STEEPEST_BINS) -> IntArray:
-    """The path of the largest sum of gains [shape=(n_frame, n_bin)] less twice the square of each step, in bins."""
-    n_frame, n_bin = gain.shape
-    reach = min(steepest_bins, n_bin - 1)
-    steps = np.arange(-reach, reach + 1)
-    price = 2.0 * steps.astype(float) ** 2
-    padded = np.full(n_bin + 2 * reach, -np.inf)
-    inner = slice(reach, reach + n_bin)
-    padded[inner] = gain[0]
-    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
-    came = np.empty((n_frame, n_bin), dtype=np.intp)
-    rows = np.arange(n_bin)
-    for t in range(1, n_frame):
-        options = window - price
-        best = options.argmax(axis=-1)
-        came[t] = best
-        padded[inner] = options[rows, best] + gain[t]
-    path = np.empty(n_frame, dtype=np.intp)
-    path[-1] = int(padded[inner].argmax())
-    for t in range(n_frame - 1, 0, -1):
-        path[t - 1] = path[t] + steps[came[t, path[t]]]
-    return path
 
 
 def path_of_line(cells: Spectrogram) -> LinePath:
@@ -320,19 +303,17 @@ def path_cycles(path: LinePath, n: int, rate_hz: float) -> FloatArray:
     return np.asarray(NaturalSpline(path.time_s, path.offset_hz).integral(inside) + before + after)
 
 
-def joined_channel(
-    runs: tuple[ComplexArray, ...], cycles: tuple[FloatArray, ...], floor: FloatArray
-) -> ComplexArray:
+def joined_channel(turned: tuple[ComplexArray, ...], floor: FloatArray) -> ComplexArray:
     """Weights [shape=(n_channel,), complex] that add the channels up in phase, each over its own floor.
 
     The line moves all channels along one path of constant shape: the weights are the principal eigenvector
-    of their cross-spectral matrix in a narrow band along the line, found on 16-sample means.
+    of their cross-spectral matrix in a narrow band along the line, found on 16-sample means. ``turned``: each run
+    turned back by its cycles.
     """
     parts = []
-    for run, phase in zip(runs, cycles, strict=True):
-        turned = run * np.exp(-2j * np.pi * phase)
+    for run in turned:
         n_mean = min(16, run.shape[-1])
-        used = turned[:, : run.shape[-1] // n_mean * n_mean]
+        used = run[:, : run.shape[-1] // n_mean * n_mean]
         parts.append(used.reshape(run.shape[0], -1, n_mean).mean(axis=-1))
     means = np.concatenate(parts, axis=-1) / np.sqrt(floor)[:, None]
     _, vectors = np.linalg.eigh(np.einsum("in,jn->ij", means, means.conj()))
@@ -340,7 +321,7 @@ def joined_channel(
 
 
 def phase_track(
-    run: ComplexArray,
+    turned: ComplexArray,
     rate_hz: float,
     cycles: FloatArray,
     weights: ComplexArray,
@@ -348,16 +329,17 @@ def phase_track(
 ) -> PhaseTrack:
     """Phase along the line: the path's ``cycles``, corrected by the residual phase smoothed over ``smooth_s``.
 
+    ``turned`` [shape=(n_channel, n)] is the run turned back by these cycles.
+
     Where the smoothed line is below ``FADED`` times its noise a cycle may slip; where that is so for more
     than ``MOST_FADED`` of the time the correction is left out (``locked`` false).
     """
-    n = run.shape[-1]
+    n = turned.shape[-1]
     n_taps = 2 * (int(smooth_s * rate_hz) // 2) + 1
     locked, n_fades = False, 0
     if n_taps >= 3 and n > n_taps:
-        taps = np.hanning(n_taps + 2)[1:-1]
-        joined = np.sum(weights[:, None] * run, axis=0)
-        slow = _smoothed(joined * np.exp(-2j * np.pi * cycles), taps)
+        taps = hann_within(n_taps)
+        slow = _smoothed(weights @ turned, n_taps)
         # the joined channel has a floor of 1 per Hz
         noise = np.sqrt(rate_hz * np.sum(taps**2)) / np.sum(taps)
         faded = np.abs(slow) < FADED * noise
@@ -373,9 +355,10 @@ def phase_track(
 def phase_tracks(runs: tuple[ComplexArray, ...], rate_hz: float, line: FollowedLine) -> list[PhaseTrack]:
     """Phase of the line in every run, smoothed over half the frame length that suits its wander."""
     cycles = tuple(path_cycles(path, run.shape[-1], rate_hz) for path, run in zip(line.paths, runs, strict=True))
-    weights = joined_channel(runs, cycles, line.floor)
+    turned = tuple(run * np.exp(-2j * np.pi * along) for run, along in zip(runs, cycles, strict=True))
+    weights = joined_channel(turned, line.floor)
     return [
-        phase_track(run, rate_hz, along, weights, 0.5 * line.frame_s) for along, run in zip(cycles, runs, strict=True)
+        phase_track(run, rate_hz, along, weights, 0.5 * line.frame_s) for along, run in zip(cycles, turned, strict=True)
     ]
 
 
@@ -383,9 +366,15 @@ FADED = 2.5
 MOST_FADED = 0.03
 
 
-def _smoothed(values: ComplexArray, taps: FloatArray) -> ComplexArray:
-    """Mean under a moving window, the window's inside part at the ends [shape like values]."""
-    weight = convolve1d(np.ones(values.size), taps, mode="constant")
-    real = convolve1d(values.real, taps, mode="constant")
-    imag = convolve1d(values.imag, taps, mode="constant")
-    return np.asarray((real + 1j * imag) / weight)
+def _smoothed(values: ComplexArray, n_taps: int) -> ComplexArray:
+    """Mean under a moving Hann window, the window's inside part at the ends [shape like values]."""
+    held = convolve1d(values, hann_within(n_taps), mode="constant")
+    return np.asarray(held / _weight_inside(values.size, n_taps))
+
+
+@lru_cache(maxsize=4)
+def _weight_inside(n: int, n_taps: int) -> FloatArray:
+    """Sum of the window's samples that lie inside ``n`` values about each of them [shape=(n,)], read-only."""
+    weight = convolve1d(np.ones(n), hann_within(n_taps), mode="constant")
+    weight.setflags(write=False)
+    return np.asarray(weight)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.special import gammaln, ive
 
+from thrumline.pipeline.kernels.cheapest_path import STEEPEST_BINS
 from thrumline.pipeline.kernels.path_posterior import STEP_BINS, TOLD_ONCE, mean_offset
-from thrumline.pipeline.kernels.speed_track import STEEPEST_BINS, Spectrogram, followed_line, spectrogram
+from thrumline.pipeline.kernels.speed_track import Spectrogram, followed_line, spectrogram
 
 RATE, N = 32.0, 36 * 32
 T = np.arange(N) / RATE

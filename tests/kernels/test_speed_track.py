@@ -123,7 +123,7 @@ def test_channels_of_opposite_phase_add_up():
     rng = np.random.default_rng(12)
     n = int(40 * RATE)
     z = line(np.zeros(n), np.array([5.0, -5.0, 5.0j])) + noise(rng, n)
-    weights = kernel.joined_channel((z,), (np.zeros(n),), np.ones(3))
+    weights = kernel.joined_channel((z,), np.ones(3))
     assert abs(np.mean(weights @ z)) == pytest.approx(5.0 * np.sqrt(3), rel=0.03)
 
 
