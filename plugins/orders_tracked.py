@@ -177,18 +177,16 @@ class OrdersAccumulator(Accumulator):
         least = np.sqrt(energy.noise_square_std())
         amplitude = np.sqrt(np.maximum(energy.square, 0.0))
         covariance = amplitude_covariance(np.maximum(amplitude, least), energy)
-        entries, marks = [], _neighbour_marks(energy, self.settings.neighbour_share)
-        for index, channel in enumerate(self.plan.channels):
-            only = np.zeros(amplitude.size)
-            only[index] = 1.0
-            entries.append(
-                OrderAmplitude(
-                    order=order, channel=channel, amplitude=float(amplitude[index]), std=covariance.std(only),
-                    floor_density=float(energy.floor[index]), frequency_hz=frequency[0],
-                    frequency_std_hz=frequency[1], marks=marks,
-                    extra={"least": float(least[index]), "floor_relative_std": energy.floor_relative_std()},
-                )
-            )  # fmt: skip
+        marks = _neighbour_marks(energy, self.settings.neighbour_share)
+        relative = energy.floor_relative_std()
+        columns = (self.plan.channels, amplitude.tolist(), covariance.stds, energy.floor.tolist(), least.tolist())
+        entries = [
+            OrderAmplitude(
+                order=order, channel=channel, amplitude=own, std=std, floor_density=floor, frequency_hz=frequency[0],
+                frequency_std_hz=frequency[1], marks=marks, extra={"least": noise, "floor_relative_std": relative},
+            )
+            for channel, own, std, floor, noise in zip(*columns, strict=True)
+        ]  # fmt: skip
         return entries, covariance
 
 

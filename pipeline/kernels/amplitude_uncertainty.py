@@ -7,6 +7,7 @@ The long-run variance is the density of the squared amplitude near 0 Hz, which c
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,12 @@ class AmplitudeCovariance:
         observed = float(gradient @ self.scatter @ gradient)
         return float(np.sqrt(floor + believed_excess(observed, floor, self.n_low)))
 
+    @property
+    def stds(self) -> list[float]:
+        """Standard uncertainty of each channel's own amplitude."""
+        own = zip(self.floor.tolist(), np.diagonal(self.scatter).tolist(), strict=True)
+        return [math.sqrt(floor + believed_excess(observed, floor, self.n_low)) for floor, observed in own]
+
 
 def believed_excess(observed: float, floor: float, n_low: int) -> float:
     """What a scatter shows beyond the floor's, shrunk by how well it is known.
@@ -43,7 +50,7 @@ def believed_excess(observed: float, floor: float, n_low: int) -> float:
     excess of that size is expected by chance and is mostly not believed: ``e * e**2 / (e**2 + chance**2)``.
     """
     excess = max(0.0, observed - floor)
-    chance = floor / np.sqrt(max(n_low, 1))
+    chance = floor / math.sqrt(max(n_low, 1))
     if excess == 0.0:
         return 0.0
     return float(excess**3 / (excess**2 + chance**2))

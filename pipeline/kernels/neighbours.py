@@ -20,7 +20,7 @@ from scipy.ndimage import median_filter
 from scipy.special import gammaincc, gammainccinv, gammaincinv
 
 from .pace import Pace
-from .quantiles import row_medians
+from .quantiles import row_medians, two_sided_medians
 from .windows import hann_within
 
 FloatArray = npt.NDArray[np.float64]
@@ -121,10 +121,16 @@ class _Candidate:
 
 @dataclass(frozen=True)
 class _RunCells:
-    """One run's cells in the band, over each channel's own level, and the channels' weights."""
+    """One run's cells in the band [shape=(n_channel, n)], each channel's level among all cells, and its weight."""
 
-    white: ComplexArray
+    inside: ComplexArray
+    level: FloatArray
     weight: FloatArray
+
+    @cached_property
+    def power(self) -> FloatArray:
+        """Power of the channels over their own levels, weighed and summed [shape=(n,)]."""
+        return np.asarray((self.weight / self.level) @ (self.inside.real**2 + self.inside.imag**2))
 
     @cached_property
     def products(self) -> float:
@@ -132,8 +138,8 @@ class _RunCells:
 
         An amplitude that wanders moves all channels alike, and they are then no better than one.
         """
-        total = (self.white.real**2 + self.white.imag**2).sum(axis=0)
-        calm = self.white[:, total <= FLOOR_CELLS * row_medians(total)]
+        total = (1.0 / self.level) @ (self.inside.real**2 + self.inside.imag**2)
+        calm = self.inside[:, total <= FLOOR_CELLS * row_medians(total)] / np.sqrt(self.level)[:, None]
         cross = np.abs(calm @ calm.conj().T) ** 2
         own = np.maximum(np.sqrt(np.diag(cross)), 1e-100)
         return float(np.sum(np.outer(self.weight, self.weight) * cross / np.outer(own, own)))
@@ -182,7 +188,7 @@ def _beat_cells(runs: Sequence[Squares], clock: Clock, highest_hz: float, level:
     last = min(int(highest_hz * n_fft / rate), (n_fft - 1) // 2)
     first = 0 if clock == "angle" else -last
     cells = tuple((_angle_cells if clock == "angle" else _time_cells)(run, n_fft, last, level) for run in runs)
-    power = np.asarray(sum(one.weight @ (one.white.real**2 + one.white.imag**2) for one in cells))
+    power = np.asarray(sum(one.power for one in cells))
     allowed = np.abs(np.arange(first, last + 1) * (rate / n_fft)) >= SLOWEST_CELLS / longest_s
     ratio = np.empty(0)
     if np.count_nonzero(allowed) >= 8:
@@ -198,8 +204,7 @@ def _angle_cells(run: Squares, n_fft: int, last: int, level: FloatArray) -> _Run
     values = np.stack([np.interp(pace.even_angle_s, pace.angle_s, channel) for channel in run.values])
     cells = fft.rfft(values * hann_within(values.shape[-1]), n_fft, axis=-1)
     power = cells.real**2 + cells.imag**2
-    both = np.concatenate([power, power[:, 1 : n_fft - power.shape[-1] + 1]], axis=-1)
-    return _weighed(cells[:, : last + 1], row_medians(both), pace.span_s, level)
+    return _weighed(cells[:, : last + 1], two_sided_medians(power, n_fft), pace.span_s, level)
 
 
 def _time_cells(run: Squares, n_fft: int, last: int, level: FloatArray) -> _RunCells:
@@ -215,7 +220,7 @@ def _weighed(inside: ComplexArray, scale: FloatArray, span_s: float, level: Floa
     scale = np.maximum(scale, 1e-300)
     share = level**2 / scale
     weight = span_s * share / max(float(share.sum()), 1e-300)
-    return _RunCells(inside / np.sqrt(scale)[:, None], weight)
+    return _RunCells(inside, scale, weight)
 
 
 def _strongest(cells: _BeatCells) -> _Candidate:

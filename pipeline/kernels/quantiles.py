@@ -62,6 +62,31 @@ def medians_and_deviations(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.asarray(medians), np.asarray(least[0] if odd else 0.5 * (least[0] + least[1]))
 
 
+def two_sided_medians(half: FloatArray, n: int) -> FloatArray:
+    """Median of all ``n`` cells of spectra of real values, from their cells at 0 Hz and above [shape=(n_row,)].
+
+    ``half`` [shape=(n_row, n // 2 + 1)]: all cells stand twice but the first and, where ``n`` is even, the last.
+
+    Examples
+    --------
+    >>> two_sided_medians(np.array([[9.0, 1.0, 2.0, 4.0, 8.0]]), 8).tolist()
+    [3.0]
+    """
+    alone = half[:, [0, -1]] if n % 2 == 0 else half[:, :1]
+    twice = half[:, 1 : n // 2 + n % 2]
+    middle = twice.shape[-1] // 2
+    if middle < 1 or middle + 1 >= twice.shape[-1]:
+        return row_medians(np.concatenate([half, twice], axis=-1))
+    parted = np.partition(twice, middle, axis=-1)
+    low, own, high = parted[:, :middle].max(axis=-1), parted[:, middle], parted[:, middle + 1 :].min(axis=-1)
+    # of what stands twice, the cells that may be in the middle when those that stand alone are put among them
+    if twice.shape[-1] % 2 == 0:
+        near = (low, low, own, own) if n % 2 == 0 else (low, own)
+    else:
+        near = (low, own, own, high) if n % 2 == 0 else (own, own)
+    return row_medians(np.concatenate([alone, np.stack(near, axis=-1)], axis=-1))
+
+
 def row_quantiles(values: npt.NDArray[np.floating], share: float) -> FloatArray:
     """Quantile along the last axis [shape of ``values`` without it], straight between the two values beside it.
 

@@ -100,11 +100,14 @@ def spectrogram(
     hop = max(1, n_frame // HOPS_PER_FRAME)
     window = hann_within(n_frame)
     n_fft = fft.next_fast_len(PADDING * n_frame)
-    spectra = fft.fft(_frames(baseband, n_frame, hop) * window, n_fft, axis=-1)
+    frames = _frames(baseband, n_frame, hop)
+    padded = np.zeros((*frames.shape[:2], n_fft), dtype=np.complex128)
+    np.multiply(frames, window, out=padded[..., :n_frame])
+    spectra = fft.fft(padded, axis=-1, overwrite_x=True)
     low, high = _cells_within(n_fft, rate_hz, pass_hz)
     # transforms begin at 0 Hz; what lies below it comes last
     inside = np.concatenate([spectra[..., n_fft - low :], spectra[..., :high]], axis=-1)
-    scale = 1.0 / (np.sum(window**2) * rate_hz * floor)
+    scale = 1.0 / (float(window @ window) * rate_hz * floor)
     power = scale @ (inside.real**2 + inside.imag**2).reshape(n_channel, -1)
     power = power.reshape(inside.shape[1:])
     time_s = (np.arange(power.shape[0]) * hop + 0.5 * (n_frame - 1)) / rate_hz
@@ -255,7 +258,7 @@ def _outlook(cells: _Cells) -> tuple[float, float]:
 def _pooled_floor(runs: tuple[ComplexArray, ...], rate_hz: float, band_hz: float) -> FloatArray:
     weights = np.array([run.shape[-1] for run in runs], dtype=float)
     floors = np.stack([floor_levels(run, rate_hz, band_hz) for run in runs])
-    return np.asarray(np.average(floors, axis=0, weights=weights))
+    return np.asarray(weights @ floors / weights.sum())
 
 
 def _spectrograms(

@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from thrumline.pipeline.kernels.quantiles import medians_and_deviations, row_medians, row_quantiles
+from thrumline.pipeline.kernels.quantiles import (
+    medians_and_deviations,
+    row_medians,
+    row_quantiles,
+    two_sided_medians,
+)
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 7, 336, 337])
@@ -42,3 +47,16 @@ def test_one_sort_gives_the_median_and_the_median_distance_from_it(n):
     np.testing.assert_array_equal(medians, np.median(values, axis=-1))
     np.testing.assert_array_equal(deviations, np.median(np.abs(values - medians[..., None]), axis=-1))
     np.testing.assert_array_equal(values, before)
+
+
+@pytest.mark.parametrize("n", [*range(2, 40), 1875, 2048])
+@pytest.mark.parametrize("steps", [0, 5])
+def test_medians_of_a_two_sided_spectrum_are_those_of_all_its_cells(n, steps):
+    """Of even and odd lengths, ties included; the cells that stand alone may be the largest or the smallest."""
+    rng = np.random.default_rng([n, steps])
+    half = rng.exponential(size=(6, n // 2 + 1))
+    half[1, 0], half[2, 0], half[3, -1], half[4, -1] = 0.0, 50.0, 0.0, 50.0
+    half = np.round(half * steps) if steps else half
+    whole = np.concatenate([half, half[:, 1 : n - n // 2]], axis=-1)
+    assert whole.shape[-1] == n
+    np.testing.assert_array_equal(two_sided_medians(half, n), row_medians(whole))
