@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import threading
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -48,11 +49,14 @@ class Spread:
 class Cluster:
     """A cluster coming up in the background; ``client`` waits for it.
 
-    With an ``example`` of the files that will be read, its workers' reader children are forked as they are.
+    With an ``example`` of the files that will be read, its workers' reader children are forked as they are. With an
+    ``ending`` it is closed in the background, and whoever leaves that waits for it.
     """
 
-    def __init__(self, job: Job, spread: Spread, example: Path | None = None) -> None:
-        self._job, self._spread, self._example = job, spread, example
+    def __init__(
+        self, job: Job, spread: Spread, example: Path | None = None, ending: ExitStack | None = None
+    ) -> None:
+        self._job, self._spread, self._example, self._ending = job, spread, example, ending
         self._stem: Stem | None = None
         self._ready = threading.Event()
         self._client: Any = None
@@ -65,6 +69,15 @@ class Cluster:
         return self
 
     def __exit__(self, *exc_info: object) -> None:
+        if self._ending is None:
+            self._close()
+            return
+        beside = ThreadPoolExecutor(1)
+        closed = beside.submit(self._close)
+        beside.shutdown(wait=False)
+        self._ending.callback(closed.result)
+
+    def _close(self) -> None:
         self._thread.join()
         for closing in (self._client, self._cluster, self._stem):
             if closing is not None:

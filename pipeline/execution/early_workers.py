@@ -39,7 +39,7 @@ def import_once() -> None:
 
     ours = __name__.partition(".")[0]
     plugins = {point.module for point in entry_points(group=_PLUGINS) if point.module.partition(".")[0] == ours}
-    ahead = [f"{__package__}.worker_side", f"{__package__}.reader_stem", *sorted(plugins)]
+    ahead = [f"{__package__}.worker_side", f"{__package__}.reader_stem", *sorted(plugins), f"{__package__}.settled"]
     get_context(START_METHOD).set_forkserver_preload(ahead)
     os.environ.update({name: str(value) for name, value in WORKER_ENVIRONMENT.items()})
     # Ctrl-C goes to the whole group: who only imports would answer it with a traceback. The tracker is started

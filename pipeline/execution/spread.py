@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,10 +23,13 @@ from .task import Bench
 __all__ = ["Spread", "carried_out", "expect_workers"]
 
 
-def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spread) -> Iterator[Done]:
+def carried_out(
+    job: Job, orders: Sequence[Order], archive: Archive, spread: Spread, ending: ExitStack | None = None
+) -> Generator[Done]:
     """Carry out all orders; yield each as it is done, in no particular order. What is done stays done.
 
-    One ``deferred`` is not done yet: it was only taken in, and comes again when its chain has run.
+    One ``deferred`` is not done yet: it was only taken in, and comes again when its chain has run. With ``ending``
+    workers are let go in the background, and whoever closes it has waited for them.
     """
     if not orders:
         return
@@ -39,7 +43,7 @@ def carried_out(job: Job, orders: Sequence[Order], archive: Archive, spread: Spr
         queue.clear()
     else:
         long = []
-    with Cluster(job, spread, _to_be_read(queue)) as cluster:
+    with Cluster(job, spread, _to_be_read(queue), ending) as cluster:
         if spread.scheduler is not None or START_METHOD != "forkserver":
             long += yield from _while_starting(job, queue, archive, cluster)
         left = yield from handed_out(cluster.client(), queue, spread)

@@ -1,9 +1,13 @@
-"""Tables, figures and the one-file report; it computes no statistic."""
+"""Tables, figures and the one-file report; it computes no statistic. Each name is loaded when it is asked for."""
 
-from .documents import ReportDocuments, ReportError
-from .page import render_report, write_report
-from .picture import render_picture
-from .test_sheet import SheetRequest, render_test_sheet, write_test_sheet
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .documents import ReportDocuments, ReportError
+    from .page import render_report, write_report
+    from .picture import render_picture
+    from .test_sheet import SheetRequest, render_test_sheet, write_test_sheet
 
 __all__ = [
     "ReportDocuments",
@@ -15,3 +19,17 @@ __all__ = [
     "write_report",
     "write_test_sheet",
 ]
+
+_HOMES = {
+    "documents": ("ReportDocuments", "ReportError"),
+    "page": ("render_report", "write_report"),
+    "picture": ("render_picture",),
+    "test_sheet": ("SheetRequest", "render_test_sheet", "write_test_sheet"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    for module, names in _HOMES.items():
+        if name in names:
+            return getattr(import_module(f".{module}", __name__), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

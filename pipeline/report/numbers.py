@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Sequence
@@ -22,6 +23,11 @@ class Figure:
     text: str
     value: float
     key: str
+
+    @property
+    def exact(self) -> str:
+        """The value as the files spell it."""
+        return json.dumps(self.value)
 
 
 def decimals_for(uncertainty: float | None, value: float, *, beyond: int = 0) -> int:

@@ -7,10 +7,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import xlsxwriter
+
 from .documents import ReportDocuments
 
 _SKIPPED = frozenset({"fitness"})
 _WIDEST = 48
+_PLAIN = frozenset({str, float, int, bool, type(None)})
 
 
 def write_spreadsheet(path: Path, documents: ReportDocuments) -> None:
@@ -18,9 +21,7 @@ def write_spreadsheet(path: Path, documents: ReportDocuments) -> None:
 
     Every text is written as a plain string, never as a formula or link, whatever it begins with.
     """
-    import xlsxwriter
-
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
     with xlsxwriter.Workbook(str(path), options) as book:
         bold = book.add_format({"bold": True, "bottom": 1})
         for name, rows in (
@@ -66,19 +67,24 @@ def _flat(row: Mapping[str, Any]) -> dict[str, Any]:
     """One level deep: tags become ``tag: name`` columns, reasons one text, anything else nested stays JSON."""
     flat: dict[str, Any] = {}
     for name, value in row.items():
-        if name in _SKIPPED:
-            continue
-        if name == "tags" and isinstance(value, Mapping):
-            flat.update({f"tag: {tag}": item for tag, item in value.items()})
-        elif name in {"reasons", "marks"} and isinstance(value, Sequence):
-            flat[name] = "; ".join(_reason_text(item) for item in value)
-        elif name == "absent" and isinstance(value, Mapping):
-            flat[name] = _reason_text(value)
-        elif isinstance(value, Mapping | list | tuple):
-            flat[name] = json.dumps(value, ensure_ascii=False)
-        else:
+        # most are plain, and asking for a type of their own is ten times quicker than for a kind
+        if type(value) in _PLAIN:
             flat[name] = value
+        elif name not in _SKIPPED:
+            flat.update(_flattened(name, value))
     return flat
+
+
+def _flattened(name: str, value: Any) -> dict[str, Any]:
+    if name == "tags" and isinstance(value, Mapping):
+        return {f"tag: {tag}": item for tag, item in value.items()}
+    if name in {"reasons", "marks"} and isinstance(value, Sequence):
+        return {name: "; ".join(_reason_text(item) for item in value)}
+    if name == "absent" and isinstance(value, Mapping):
+        return {name: _reason_text(value)}
+    if isinstance(value, Mapping | list | tuple):
+        return {name: json.dumps(value, ensure_ascii=False)}
+    return {name: value}
 
 
 def _reason_text(reason: Mapping[str, Any] | str) -> str:

@@ -73,6 +73,35 @@ def test_workers_are_expected_where_study_or_archive_are_new_and_only_there(tmp_
     assert times_expected() == [4]
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")
+def test_workers_let_go_beside_the_report_are_gone_when_the_run_returns(tmp_path):
+    """None is left of them, of their reader children or of the stem these came from, nor a place in the archive."""
+    study = short_fleet(tmp_path / "fleet", 2)
+    spread = Spread(workers=2, inline_up_to=0)
+    before = descendants(os.getpid())
+    run = run_study(study, archive_dir=tmp_path / "archive", out_dir=tmp_path / "out", spread=spread)
+    assert (run.n_new_captures, run.n_left_out) == (4, 0)
+    left = {pid: command for pid, command in descendants(os.getpid()).items() if pid not in before}
+    assert not [command for command in left.values() if "forkserver import main" not in command]
+    assert not [pid for pid in left if parent_of(pid)[0] in left]
+    assert list((tmp_path / "archive" / "staging").iterdir()) == []
+
+
+def descendants(pid):
+    """Commands of all processes below one, by number."""
+    found = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                found[int(entry.name)] = parent_of(int(entry.name))[0], (entry / "cmdline").read_bytes().decode()
+            except (OSError, IndexError):
+                continue
+    below = {pid}
+    for _ in range(4):
+        below |= {number for number, (parent, _) in found.items() if parent in below}
+    return {number: found[number][1] for number in below - {pid} if number in found}
+
+
 def parent_of(pid):
     """The parent of a process and what that was started with."""
     parent = int(Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[1])

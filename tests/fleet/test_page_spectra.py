@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from thrumline.pipeline.api.pages import PAGE_POINTS, _peaks_kept
+from thrumline.pipeline.api.curves import PAGE_POINTS, _peaks_kept
 
 
 @pytest.mark.parametrize("n_bins", [2, 3, PAGE_POINTS, PAGE_POINTS + 1, PAGE_POINTS + 2, 3201, 9000])
