@@ -73,7 +73,8 @@ def amplitude_covariance(amplitude: FloatArray, energy: OrderEnergy) -> Amplitud
     """
     floor = energy.square_variance(amplitude) / (4.0 * amplitude**2)
     carried = energy.by_total / (2.0 * amplitude)
-    scatter = energy.low_density / energy.seconds * np.outer(carried, carried)
+    scatter = energy.low_density * (carried[:, None] * carried / energy.seconds)
     # the scatter near 0 Hz shows the line's own noise; how well floor and neighbours are known stands beside it
     known = floor - energy.line_noise_variance(amplitude) * carried**2
-    return AmplitudeCovariance(floor, scatter + np.diag(np.maximum(known, 0.0)), energy.n_low)
+    scatter.flat[:: floor.size + 1] += np.maximum(known, 0.0)
+    return AmplitudeCovariance(floor, scatter, energy.n_low)

@@ -77,7 +77,7 @@ def beats(runs: list[Squares], highest_hz: float) -> tuple[list[Beat], list[Squa
     highest_hz
         Half the band.
     """
-    means = [run.values.mean(axis=-1) for run in runs]
+    means = [run.values.sum(axis=-1) / run.values.shape[-1] for run in runs]
     left = [Squares(run.values - mean[:, None], run.pace) for run, mean in zip(runs, means, strict=True)]
     spans = [run.pace.span_s for run in runs]
     level = np.asarray(sum(span * mean for span, mean in zip(spans, means, strict=True)) / sum(spans))

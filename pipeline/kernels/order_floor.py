@@ -6,6 +6,7 @@ about it by less than any cut. So the surroundings are parted, and parts higher 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -92,22 +93,26 @@ def floor_beside(cells: FloatArray, offset_hz: FloatArray) -> FloorBeside:
     sizes, starts = _even_parts(offset_hz.size, n_parts)
     level = _part_means(ordered, floor, starts)
     most = 1.0 + TOO_HIGH * np.sqrt(HANN_CELLS / (cells.shape[0] * sizes))
-    high = (level / np.maximum(floor, 1e-300)[:, None]).mean(axis=0)
+    high = (1.0 / np.maximum(floor, 1e-300)) @ level / floor.size
     kept = _usual_parts(high, most)
-    if not kept.any() or kept.all():
+    if all(kept) or not any(kept):
         return FloorBeside(floor, 1.0)
     used = ordered[:, np.repeat(kept, sizes)]
     return FloorBeside(clipped_mean_floor(used), used.shape[-1] / offset_hz.size)
 
 
-def _usual_parts(high: FloatArray, most: FloatArray) -> npt.NDArray[np.bool_]:
-    """Parts [shape=(n_part,)] whose level ``high`` is no more than ``most`` times the others' mean."""
+def _usual_parts(high: FloatArray, most: FloatArray) -> list[bool]:
+    """Per part, whether its level ``high`` is below ``most`` times the others' mean."""
     middle = float(row_quantiles(high, 0.4))
-    kept = high < middle * most
-    for _ in range(2):
-        middle = float(high[kept].mean()) if kept.any() else middle
-        kept = high < middle * most
-    return np.asarray(kept)
+    # plain numbers: arrays of sixteen cost more in calls
+    level, limit = high.tolist(), most.tolist()
+    kept: list[bool] = []
+    for _ in range(3):
+        before, kept = kept, [one < middle * by for one, by in zip(level, limit, strict=True)]
+        if kept == before or not any(kept):
+            break
+        middle = sum(itertools.compress(level, kept)) / sum(kept)
+    return kept
 
 
 @lru_cache(maxsize=8)

@@ -6,6 +6,7 @@ that it cannot follow, spreads the line inside the band and takes nothing away. 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -82,9 +83,9 @@ class OrderEnergy:
 
     def noise_square_std(self) -> FloatArray:
         """Standard deviation of ``square`` where there is no line [shape=(n_channel,)]."""
-        s, half = self.floor, self.half_band_hz
-        judged = (4.0 * s * half) ** 2 * HANN_CELLS / max(self.floor_band_hz, 1.0 / self.seconds)
-        return np.asarray(np.sqrt((8.0 * s**2 * half + judged) / self.seconds))
+        half = self.half_band_hz
+        judged = (4.0 * half) ** 2 * HANN_CELLS / max(self.floor_band_hz, 1.0 / self.seconds)
+        return self.floor * math.sqrt((8.0 * half + judged) / self.seconds)
 
     def floor_relative_std(self) -> float:
         """Relative standard uncertainty of a channel's ``floor``, from the cells it was judged on."""
@@ -101,7 +102,7 @@ class OrderEnergy:
 
     def neighbours(self) -> tuple[tuple[float, float, str], ...]:
         """Distance in Hz, amplitude over the line's (all channels), and clock of each neighbour in the band."""
-        line = float(np.sum(np.maximum(self.square, 0.0)))
+        line = float(np.maximum(self.square, 0.0).sum()) if self.beats else 0.0
         if line <= 0.0:
             return ()
         own = np.maximum(self.square, 1e-300)
@@ -178,8 +179,8 @@ def amplitude_over_time(
     n_step = run.time_s.size // width
     square = _band_square(run, plan.half_band_hz, plan)[:, : n_step * width].reshape(floor.size, n_step, width)
     noise = 4.0 * plan.half_band_hz * floor[:, None]
-    time_s = run.time_s[: n_step * width].reshape(n_step, width).mean(axis=-1)
-    left = square.mean(axis=-1) - noise
+    time_s = np.einsum("tk->t", run.time_s[: n_step * width].reshape(n_step, width)) / width
+    left = np.einsum("ctk->ct", square) / width - noise
     return np.asarray(time_s), np.copysign(np.sqrt(np.abs(left)), left)
 
 
@@ -274,8 +275,8 @@ def _floor_begins(half_band_hz: float, plan: BandPlan) -> float:
 def _jump_square(run: StoppedRun, plan: BandPlan) -> FloatArray:
     """Squared difference between a run's two ends [shape=(n_channel,)], a quarter of the band's period each."""
     n_end = max(1, min(run.time_s.size // 4, int(plan.rate_hz / (4.0 * plan.half_band_hz))))
-    jump = run.values[:, -n_end:].mean(axis=-1) - run.values[:, :n_end].mean(axis=-1)
-    return np.asarray(np.abs(jump) ** 2)
+    jump = (run.values[:, -n_end:].sum(axis=-1) - run.values[:, :n_end].sum(axis=-1)) / n_end
+    return _power(jump)
 
 
 def _by_both_sides(
@@ -341,10 +342,10 @@ def _low_density(squares: list[FloatArray], plan: BandPlan) -> tuple[FloatArray,
     for values in squares:
         n = values.shape[-1]
         span = n / plan.rate_hz
-        changing = fft.rfft(values - values.mean(axis=-1, keepdims=True), axis=-1) / n
+        changing = fft.rfft(values - (values.sum(axis=-1) / n)[:, None], axis=-1) / n
         own = max(1, min(int(LOW_HZ * span), int(0.5 * plan.half_band_hz * span), n // 4))
         low = changing[:, 1 : own + 1]
-        total += span * np.einsum("in,jn->ij", low, low.conj()).real * span / max(1, low.shape[-1])
+        total += span * (low @ low.conj().T).real * span / max(1, low.shape[-1])
         n_low += low.shape[-1]
         seconds += span
     return np.asarray(total / seconds), n_low

@@ -106,7 +106,7 @@ def _window_samples(terms: tuple[float, ...], n: int) -> FloatArray:
     return samples
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def hann_within(n: int) -> FloatArray:
     """Hann window of ``n`` samples whose zeros lie one step outside either end [shape=(n,)], read-only."""
     samples = np.hanning(n + 2)[1:-1]
