@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -121,7 +122,7 @@ class FiringOrder(Metric[FiringOrderSettings]):
     def _judged(self, like: Reading, entries: list[OrderAmplitude], value: float, std: float) -> Reading:
         """The reading, or its absence with an upper bound, where the line hardly stands above the floor."""
         total = sum(item.amplitude**2 for item in entries)
-        noise = float(np.sqrt(sum(item.extra["least"] ** 4 for item in entries)))
+        noise = math.sqrt(sum(item.extra["least"] ** 4 for item in entries))
         ratio = line_to_floor_db(entries)
         doubt_db = min(self.settings.most_doubt_db, self.settings.sure_sigma * _ratio_std_db(entries, value, std))
         at_most = ratio + doubt_db
@@ -182,23 +183,22 @@ def combined(amplitude: FloatArray, combination: str) -> tuple[float, FloatArray
     """Value of an axis combination and its derivatives by the axes' amplitudes [shape like amplitude]."""
     if combination == "mean":
         return float(amplitude.mean()), np.full(amplitude.size, 1.0 / amplitude.size)
-    value = float(np.sqrt(np.sum(amplitude**2)))
+    value = math.sqrt(float(amplitude @ amplitude))
     return value, amplitude / value if value > 0 else np.full(amplitude.size, amplitude.size**-0.5)
 
 
 def _ratio_std_db(entries: list[OrderAmplitude], value: float, std: float) -> float:
     """Standard uncertainty in dB of a line's power over the floor's: both are only estimates."""
-    density = np.array([item.floor_density for item in entries])
-    relative = np.array([item.extra.get("floor_relative_std", 0.0) for item in entries])
-    of_floor = float(np.sqrt(np.sum((density * relative) ** 2)) / max(float(density.sum()), 1e-300))
-    return float(10.0 / np.log(10.0) * np.hypot(2.0 * std / max(value, 1e-300), of_floor))
+    floor = max(sum(item.floor_density for item in entries), 1e-300)
+    of_floor = math.hypot(*(item.floor_density * item.extra.get("floor_relative_std", 0.0) for item in entries)) / floor
+    return 10.0 / math.log(10.0) * math.hypot(2.0 * std / max(value, 1e-300), of_floor)
 
 
 def line_to_floor_db(entries: list[OrderAmplitude]) -> float:
     """Line power over floor power in 1 Hz, all axes together, dB."""
     line = sum(0.5 * item.amplitude**2 for item in entries)
     floor = sum(item.floor_density for item in entries)
-    return float(10.0 * np.log10(max(line, 1e-300) / max(floor, 1e-300)))
+    return 10.0 * math.log10(max(line, 1e-300) / max(floor, 1e-300))
 
 
 @hookimpl

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -243,16 +244,19 @@ def speed_used(products: Mapping[str, Any]) -> Speed | None:
     kept = np.isfinite(track.speed_hz) & (track.speed_hz > 0.0)
     stretches = next((p.stretches for p in products.values() if isinstance(p, Fitness)), ())
     if stretches:
-        kept &= np.any([(track.time_s >= a) & (track.time_s <= b) for a, b in stretches], axis=0)
+        inside = [(track.time_s >= a) & (track.time_s <= b) for a, b in stretches]
+        kept &= inside[0] if len(inside) == 1 else np.any(inside, axis=0)
     speed = track.speed_hz[kept]
     if speed.size < 2:
         return None
-    wander = float(np.std(speed))
-    return Speed(float(np.mean(speed)), wander / np.sqrt(speed.size), wander, track.source, track.order)
+    mean = float(speed.sum()) / speed.size
+    away = speed - mean
+    wander = math.sqrt(float(away @ away) / speed.size)
+    return Speed(mean, wander / math.sqrt(speed.size), wander, track.source, track.order)
 
 
 def _matches(line: Line, order: float, speed: Speed, bin_hz: float) -> bool:
-    room = 0.5 * bin_hz + 3.0 * float(np.hypot(line.frequency_std_hz, order * speed.mean_std_hz))
+    room = 0.5 * bin_hz + 3.0 * math.hypot(line.frequency_std_hz, order * speed.mean_std_hz)
     # the peak of a smeared line need not lie at its mean
     room += 0.7 * order * speed.wander_hz
     room = min(room, 0.125 * speed.mean_hz)

@@ -32,9 +32,9 @@ class AmplitudeCovariance:
 
     def std(self, gradient: FloatArray) -> float:
         """Standard uncertainty of the combination whose derivatives by the amplitudes are ``gradient``."""
-        floor = float(np.sum(gradient**2 * self.floor))
+        floor = float(gradient**2 @ self.floor)
         observed = float(gradient @ self.scatter @ gradient)
-        return float(np.sqrt(floor + believed_excess(observed, floor, self.n_low)))
+        return math.sqrt(floor + believed_excess(observed, floor, self.n_low))
 
     @property
     def stds(self) -> list[float]:

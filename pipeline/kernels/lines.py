@@ -33,6 +33,7 @@ FLOOR_CELLS = 576
 
 ROUNDING_FLOOR = 1e-28
 """Of the highest bin: what rounding alone leaves in double precision, and the least floor of a silent spectrum."""
+TINY = float(np.finfo(np.float64).tiny)
 LEAST_VALLEY = 0.1
 """Nepers of power by which a valley must part two peaks, however steady they are."""
 IMAGES_TOGETHER = 64
@@ -192,7 +193,7 @@ def line_bins(spectrum: LineSpectrum, floor: FloatArray, false_lines: float = 0.
     height = ratio.max(axis=0)
     threshold = line_threshold(spectrum.n_effective, ratio.size, false_lines)
     stand_out = np.minimum(LEAST_VALLEY + 3.0 * np.sqrt(2.0) * _relative_error(spectrum), np.log(threshold))
-    total = np.log(np.maximum(ratio.sum(axis=0), np.finfo(np.float64).tiny))
+    total = np.log(np.maximum(ratio.sum(axis=0), TINY))
     peaks = summits(total)
     peaks = peaks[(peaks >= skip) & (peaks < total.size - 1) & (height[peaks] > threshold)]
     peaks = standing_out(total, peaks, stand_out)
@@ -205,7 +206,7 @@ def _relative_error(spectrum: LineSpectrum) -> FloatArray:
     noise = np.full(spectrum.auto.shape[1], 1.0 / np.sqrt(spectrum.n_effective))
     if spectrum.scatter is None:
         return noise
-    total = np.maximum(spectrum.auto.sum(axis=0), np.finfo(np.float64).tiny)
+    total = np.maximum(spectrum.auto.sum(axis=0), TINY)
     return np.asarray(spectrum.scatter.sum(axis=0) / total / np.sqrt(spectrum.n_effective), dtype=np.float64)
 
 

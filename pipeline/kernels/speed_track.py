@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.intp]
 
+TINY = float(np.finfo(np.float64).tiny)
 HOPS_PER_FRAME = 4
 PADDING = 2
 SPANS = (0.4, 1.0, 2.5)
@@ -74,7 +75,7 @@ def floor_levels(baseband: ComplexArray, rate_hz: float, band_hz: float) -> Floa
     low, high = _cells_within(n_frame, rate_hz, band_hz)
     inside = np.concatenate([cells[..., n_frame - low :], cells[..., :high]], axis=-1).reshape(baseband.shape[0], -1)
     floor = row_medians(inside.real**2 + inside.imag**2) / (np.log(2.0) * np.sum(window**2) * rate_hz)
-    return np.asarray(np.maximum(floor, np.finfo(float).tiny))
+    return np.asarray(np.maximum(floor, TINY))
 
 
 def _frames(baseband: ComplexArray, n_frame: int, hop: int) -> ComplexArray:
