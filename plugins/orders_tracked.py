@@ -103,7 +103,7 @@ class OrdersAccumulator(Accumulator):
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
         start_s = self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
-        values: Any = block.values[list(self.plan.channels)]
+        values: Any = block.values_of(self.plan.channels)
         if self.plan.readers[0].sweeping:
             at = start_s + (block.first + np.arange(block.n)) / block.rate_hz
             values = self.plan.readers[0].mixed(values - self.plan.static[:, None], at)

@@ -173,7 +173,7 @@ class TrackAccumulator(Accumulator):
     def accumulate(self, block: Block) -> None:
         """Take the next block of a run."""
         self.starts.setdefault(block.run, block.start_s - block.first / block.rate_hz)
-        self.zoomed.push(block.run, block.first, block.values[list(self.plan.channels)])
+        self.zoomed.push(block.run, block.first, block.values_of(self.plan.channels))
         self.done += [self._followed([part]) for part in self.zoomed.ready()]
 
     def merge(self, other: Self) -> None:

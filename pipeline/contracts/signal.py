@@ -7,7 +7,7 @@ stand at the doors: archive, Python interface, plugin tests.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -143,6 +143,15 @@ class Block:
     def n(self) -> int:
         """Samples per channel."""
         return int((self.values if self.native is None else self.native.counts).shape[-1])
+
+    def values_of(self, channels: Sequence[int]) -> FloatArray:
+        """Values of some channels [shape=(len(channels), n)], to be looked at only: neighbours are not copied."""
+        if not channels:
+            return self.values[:0]
+        first, stop = channels[0], channels[-1] + 1
+        if list(channels) == list(range(first, stop)):
+            return self.values[first:stop]
+        return self.values[list(channels)]
 
     def cut(self, first: int, stop: int) -> Self:
         """Samples ``first ... stop - 1`` of this block as a block; they keep their counts and instants."""

@@ -162,8 +162,12 @@ class _BeatCells:
     @property
     def may_stand_out(self) -> bool:
         """Whether its highest cell is unlikely enough if all channels scatter independently: in no way more so."""
-        most = sum(run.weight.size for run in self.runs)
-        return bool(self.ratio.size and self.ratio.max() >= _least_ratio(most))
+        return bool(self.ratio.size and self.ratio.max() >= _least_ratio(self.n_most))
+
+    @property
+    def n_most(self) -> int:
+        """Channels of all runs: as many parts as can scatter independently."""
+        return sum(run.weight.size for run in self.runs)
 
 
 @lru_cache(maxsize=8)
@@ -231,7 +235,7 @@ def _strongest(cells: _BeatCells) -> _Candidate:
     products = sum(run.products for run in cells.runs)
     if cells.ratio.size == 0 or products <= 0.0:
         return _Candidate(0.0, 0.0, cells.clock, 0.0)
-    n_parts = max(1.0, sum(float(run.weight.sum()) for run in cells.runs) ** 2 / products)
+    n_parts = min(max(1.0, sum(float(run.weight.sum()) for run in cells.runs) ** 2 / products), float(cells.n_most))
     found = int(np.argmax(cells.ratio))
     excess = float(cells.ratio[found] * gammaincinv(n_parts, 0.5) / n_parts)
     near = slice(max(0, found - 3), found + 4)

@@ -218,3 +218,12 @@ def test_two_stages_that_choose_stretches_are_refused():
 
     with pytest.raises(RecipeError, match="chosen once"):
         bind(Recipe(name="t", title="t", stages=("survey", "choice", "again")), {}, {**STAGES, "again": Again})
+
+
+@pytest.mark.parametrize("channels", [(), (0,), (1, 2), (0, 1, 2), (0, 2), (2, 1)])
+def test_a_block_hands_out_its_channels_in_the_order_asked_for(channels):
+    """Neighbours as a view: two stages that look at all channels make no copies."""
+    values = np.arange(12.0).reshape(3, 4)
+    found = Block(values, 0, 0, 0.0, 100.0).values_of(channels)
+    np.testing.assert_array_equal(found, values[list(channels)] if channels else np.empty((0, 4)))
+    assert np.shares_memory(found, values) == (channels in ((0,), (1, 2), (0, 1, 2)))

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from scipy.signal import lfilter
+from scipy.special import gammainccinv, gammaincinv
 
 from thrumline.pipeline.kernels import order_tracking as kernel
 from thrumline.pipeline.kernels import stopped_orders
 from thrumline.pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplitude_covariance, believed_excess
-from thrumline.pipeline.kernels.neighbours import Beat, Squares, beats, line_alone
+from thrumline.pipeline.kernels.neighbours import STICKS_OUT, Beat, Squares, _least_ratio, beats, line_alone
 from thrumline.pipeline.kernels.pace import Pace
 
 RATE, SECONDS = 32.0, 32.0
@@ -274,3 +275,12 @@ def test_neighbours_at_one_and_two_steps_make_the_line_less_sure():
     added = by_beat**2 * 0.16**2 / 2.0
     assert together.beat_variance[0] - apart.beat_variance[0] > 0.99 * added
     assert apart.beat_variance[0] < 0.1 * added
+
+
+def test_channels_that_scatter_independently_show_a_beat_soonest():
+    """What passes over a beat unless all channels were independent never passes over one of fewer parts."""
+    n_parts = np.arange(1.0, 13.0, 0.05)
+    at_least = gammainccinv(n_parts, np.exp(-STICKS_OUT)) / gammaincinv(n_parts, 0.5)
+    assert np.all(np.diff(at_least) < 0.0)
+    for n in (1, 3, 12):
+        assert _least_ratio(n) == pytest.approx(gammainccinv(n, np.exp(-STICKS_OUT)) / gammaincinv(n, 0.5), rel=2e-6)
