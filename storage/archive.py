@@ -24,9 +24,9 @@ from .originals import Original, Originals
 from .places import Places
 from .recalled import Recalled
 from .reconcile import reconcile, scanned, tree_ids
-from .records import Record, Records
-from .sealed import unseal
+from .records import Records
 from .staging import Leftover, Staging
+from .statements import Statements
 from .trees import Draft, Tree, read_tree
 from .upkeep import Derive, Repair, Superseded, cleared, copied_out, repaired
 from .verify import verified
@@ -36,7 +36,7 @@ FLOOR_BYTES = 256 * 2**20
 """Kept free: room for the catalogue, for reports and for whoever has to clear up."""
 
 
-class Archive:
+class Archive(Statements):
     """One archive, opened in a role. Use ``Archive.open``; close it, or use it as a context manager.
 
     The coordinator is the only one to write the catalogue, and there is one at a time. Workers write originals,
@@ -374,83 +374,3 @@ class Archive:
     def export_originals(self, files: Mapping[str, str], folder: Path | str) -> list[Path]:
         """Copy originals (file name -> SHA-256) into a folder, every byte checked on the way."""
         return copied_out(self, files, Path(folder))
-
-    # facts, decisions, quarantine
-
-    def _add(self, directory: Path, about: Mapping[str, Any], content: Mapping[str, Any]) -> Record:
-        self._may_write("a record")
-        record = self.records.add(directory, about, content)
-        # one that was said before may lack its row: the attempt that said it may have failed right after
-        if self._catalogue is not None and (record.fresh or self._catalogue.record_seal(record.path) is None):
-            self._catalogue.add(records=[record])
-        return record
-
-    def put_fact(self, capture_id: str, content: Mapping[str, Any]) -> int | None:
-        """Note what is said about a capture now; None where the newest says the same already."""
-        directory = self.layout.facts_of(capture_id)
-        place = directory.relative_to(self.root).as_posix()
-        n = self._recalled.says(place, content) if self._recalled is not None else None
-        if n is not None and self.disk.size(directory / f"{n}.json") is not None:
-            return None
-        record = self._add(directory, {"capture_id": capture_id}, content)
-        if self._recalled is not None:
-            self._recalled.note_record(place, record)
-        return record.n if record.fresh else None
-
-    def facts(self, capture_id: str) -> list[dict[str, Any]]:
-        """Everything ever said about a capture, oldest first."""
-        about = {"capture_id": capture_id}
-        return [r.content for r in self.records.all(self.layout.facts_of(capture_id), about)]
-
-    def newest_fact(self, capture_id: str) -> dict[str, Any] | None:
-        """What is said about a capture now."""
-        record = self.records.newest(self.layout.facts_of(capture_id), {"capture_id": capture_id})
-        return record.content if record else None
-
-    def put_decision(self, kind: str, name: str, content: Mapping[str, Any]) -> int | None:
-        """Note what a person decided; None where it was decided so already."""
-        record = self._add(self.layout.decision(kind, name), {"kind": kind, "name": name}, content)
-        return record.n if record.fresh else None
-
-    def decision(self, kind: str, name: str) -> dict[str, Any] | None:
-        """What holds now, or None."""
-        record = self.records.newest(self.layout.decision(kind, name), {"kind": kind, "name": name})
-        return record.content if record else None
-
-    def decisions(self, kind: str) -> dict[str, dict[str, Any]]:
-        """What holds now, by name, for all decisions of a kind."""
-        directory = self.layout.decision(kind, "").parent
-        found = {}
-        for entry in self.disk.names(directory):
-            numbers = self.records.numbers(directory / entry)
-            if numbers:
-                data = self.disk.read(directory / entry / f"{numbers[-1]}.json")
-                name = unseal(data, directory / entry)["about"]["name"]
-                found[name] = self.decision(kind, name) or {}
-        return found
-
-    def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
-        """Note why an original was not taken; its bytes stay among the originals. In a batch, at its end."""
-        if self._batch is not None:
-            self._batch.afterwards.append(lambda: self.quarantine(sha256, reason))
-            return None
-        record = self._add(self.layout.quarantine_of(sha256), {"original": sha256}, reason)
-        return record.n if record.fresh else None
-
-    def quarantined(self, sha256: str | None = None) -> list[dict[str, Any]]:
-        """What is held now: ``sha256``, ``n``, ``reason``; released entries are left out."""
-        names = [sha256] if sha256 else [n for n in self.disk.names(self.layout.quarantine) if len(n) == 64]
-        found = []
-        for name in names:
-            newest = self.records.newest(self.layout.quarantine_of(name), {"original": name})
-            released = self.decision("quarantine", name) or {"through": 0}
-            if newest is not None and newest.n > released["through"]:
-                found.append({"sha256": name, "n": newest.n, "reason": newest.content})
-        return found
-
-    def release(self, sha256: str, *, action: str, note: str = "") -> bool:
-        """Let an original out of quarantine (``action``: retry or release); False where it was not held."""
-        held = self.quarantined(sha256)
-        if held:
-            self.put_decision("quarantine", sha256, {"action": action, "note": note, "through": held[0]["n"]})
-        return bool(held)

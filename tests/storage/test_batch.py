@@ -190,3 +190,19 @@ def test_a_batch_makes_fewer_syncs_than_its_parts(root, tmp_path):
             counts.append(disk.n - before)
     alone, batch = counts
     assert batch < 0.9 * alone
+
+
+def test_facts_of_several_captures_are_noted_together_as_each_by_itself(root):
+    """Numbers, what is said, the index; what was said before is not said again, and what changed is."""
+    with Archive.open(root, role="coordinator") as archive:
+        assert archive.put_facts({IDS[0]: {"part": "original"}, IDS[1]: {"part": "candidate-A"}}) == {IDS[0]: 1, IDS[1]: 1}
+        assert archive.put_fact(IDS[2], {"part": "original"}) == 1
+        again = archive.put_facts({IDS[0]: {"part": "original"}, IDS[1]: {"part": "candidate-B"}, IDS[3]: {"part": "x"}})
+        assert again == {IDS[0]: None, IDS[1]: 2, IDS[3]: 1}
+        assert [fact["part"] for fact in archive.facts(IDS[1])] == ["candidate-A", "candidate-B"]
+        known = archive.catalogue.table("records")
+        assert archive.rebuild() == len(known) == 5
+        assert archive.catalogue.table("records") == known
+        assert archive.put_facts({}) == {}
+    with Archive.open(root, role="worker") as worker:
+        assert worker.put_facts({IDS[0]: {"part": "original"}, IDS[1]: {"part": "candidate-C"}}) == {IDS[0]: None, IDS[1]: 3}
