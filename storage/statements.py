@@ -15,6 +15,9 @@ from .recalled import Recalled
 from .records import Record, Records, Said
 from .sealed import unseal
 
+_AT_ONCE = 64
+"""Records of one round of syncs: each is a file held open until then."""
+
 
 class Statements(ABC):
     """The part of ``Archive`` that keeps numbered records: create-once, the highest number holds."""
@@ -56,9 +59,9 @@ class Statements(ABC):
         places = {capture_id: self.layout.facts_of(capture_id) for capture_id in said}
         found: dict[str, int | None] = dict.fromkeys(said)
         new = [capture_id for capture_id in said if not self._says(places[capture_id], said[capture_id])]
-        records = self._add_together(
-            [Said(places[capture_id], {"capture_id": capture_id}, said[capture_id]) for capture_id in new]
-        )
+        wanted = [Said(places[capture_id], {"capture_id": capture_id}, said[capture_id]) for capture_id in new]
+        groups = [wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE)]
+        records = [record for group in groups for record in self._add_together(group)]
         for capture_id, record in zip(new, records, strict=True):
             if self._recalled is not None:
                 self._recalled.note_record(places[capture_id].relative_to(self.root).as_posix(), record)

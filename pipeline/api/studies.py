@@ -100,14 +100,17 @@ class _Carrying:
         done = {item.row: item for item in known.done}
         rows = {order.row.row: order.row for order in orders}
         taken_in: set[int] = set()
-        spoken_of = {item.capture_id for item in known.done}
+        spoken_of, unsaid = {item.capture_id for item in known.done}, dict[int, Done]()
         with closing(carried_out(job, known.missing, self.archive, self.spread, self.ending)) as told:
             for item in told:
                 note_done(self.archive, item)
                 if item.capture_id not in spoken_of:
                     # noted here, while workers work; a second row of the same capture has no say
                     spoken_of.add(item.capture_id)
-                    _note_facts(self.archive, [rows[item.row]], {item.row: item})
+                    unsaid[item.row] = item
+                if len(unsaid) >= FACTS_TOGETHER:
+                    _note_facts(self.archive, [rows[number] for number in unsaid], unsaid)
+                    unsaid = {}
                 if item.deferred:
                     taken_in |= {item.row} if item.new_capture else set()
                     continue
@@ -128,12 +131,18 @@ class _Carrying:
                 self.curves.read_ahead(item.result_id)
 
 
+FACTS_TOGETHER = 8
+"""Captures whose facts are brought to the device at once; what is left over is noted at the end, as all rows are."""
+
+
 def _note_facts(archive: Archive, rows: Iterable[CaptureRow], done: dict[int, Done]) -> None:
     """What was said about each capture, where it is new: create-once facts in the archive."""
+    said: dict[str, dict[str, Any]] = {}
     for row in rows:
         capture_id = done[row.row].capture_id
         if capture_id is not None:
-            archive.put_fact(capture_id, row_facts(row))
+            said.setdefault(capture_id, row_facts(row))
+    archive.put_facts(said)
 
 
 def row_facts(row: CaptureRow) -> dict[str, Any]:

@@ -152,6 +152,8 @@ class Cluster:
         self._cluster = LocalCluster(
             n_workers=self._spread.n_workers, threads_per_worker=1, processes=True, dashboard_address=None,
             memory_limit=self._spread.memory, silence_logs="ERROR", host="127.0.0.1",
+            # without a page for people there is still a server for programs: on a port that another run has, it warns
+            scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
         )  # fmt: skip
         return Client(self._cluster)
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import sys
+import warnings
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -117,9 +120,15 @@ def about_worker(dask_worker):  # the name is what the client goes by
 def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
     """Importing everything costs seconds of processor time: it is done once, and none of it in the workers."""
     cluster = spreading.Cluster(None, Spread(workers=2))
-    client = cluster._connected()
+    with socket.socket() as taken, warnings.catch_warnings(record=True) as warned:
+        with suppress(OSError):  # somebody else's then: it is taken all the same
+            taken.bind(("127.0.0.1", 8787))
+            taken.listen()
+        client = cluster._connected()
+    assert [str(warning.message) for warning in warned if "8787" in str(warning.message)] == []
     try:
         found = list(client.run(about_worker).values())
+        heard = [address for pid in (os.getpid(), *descendants(os.getpid())) for address in listened_to(pid)]
     finally:
         client.close()
         cluster._cluster.close()
@@ -129,6 +138,25 @@ def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
     assert "forkserver" in command
     assert "worker_side" in command
     assert int(trim) >= 1 << 28
+    if sys.platform.startswith("linux"):
+        # a scheduler runs any code it is sent: nobody on another machine may reach it
+        assert len(heard) >= 3
+        assert set(heard) == {"0100007F"}
+
+
+def listened_to(pid):
+    """Addresses, as the system writes them, at which a process waits for connections."""
+    listening = {}
+    for table in ("tcp", "tcp6"):
+        for line in Path(f"/proc/net/{table}").read_text().splitlines()[1:]:
+            fields = line.split()
+            if fields[3] == "0A":
+                listening[fields[9]] = fields[1].rpartition(":")[0]
+    try:
+        held = [str(link.readlink()) for link in Path(f"/proc/{pid}/fd").iterdir()]
+    except OSError:
+        return []
+    return [listening[inode] for name in held if (inode := name[8:-1]) in listening and name.startswith("socket:[")]
 
 
 def test_a_document_has_an_entry_a_line_and_null_for_what_is_no_number(tmp_path):
