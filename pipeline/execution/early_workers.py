@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import signal
-from importlib.metadata import entry_points
 from multiprocessing import get_all_start_methods, get_context
 
 from .own_memory import MEMORY_ENVIRONMENT
@@ -23,24 +22,17 @@ START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spa
 INLINE_UP_TO = 24
 """So few small captures are done before workers have earned back what they cost to start."""
 
-_PLUGINS = "thrumline.plugins"
+PLUGINS = "thrumline.plugins"
 
 
 def import_once() -> None:
-    """Have one process import everything and fork the workers from it: importing takes each three CPU seconds.
-
-    A stranger's plugin is left to the workers: what its import does must not reach the process they all come from.
-    Asked for again, it changes nothing.
-    """
+    """Have one process import everything (``settled``) and fork the workers from it. Asked again, nothing changes."""
     if START_METHOD != "forkserver":
         return
     from multiprocessing import resource_tracker
     from multiprocessing.forkserver import ensure_running
 
-    ours = __name__.partition(".")[0]
-    plugins = {point.module for point in entry_points(group=_PLUGINS) if point.module.partition(".")[0] == ours}
-    ahead = [f"{__package__}.worker_side", f"{__package__}.reader_stem", *sorted(plugins), f"{__package__}.settled"]
-    get_context(START_METHOD).set_forkserver_preload(ahead)
+    get_context(START_METHOD).set_forkserver_preload([f"{__package__}.settled"])
     os.environ.update({name: str(value) for name, value in WORKER_ENVIRONMENT.items()})
     # Ctrl-C goes to the whole group: who only imports would answer it with a traceback. The tracker is started
     # first, since starting it lets the signal through again

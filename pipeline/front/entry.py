@@ -8,11 +8,13 @@ import importlib
 import os
 import sys
 from difflib import get_close_matches
-from importlib.metadata import entry_points, version
 from io import TextIOWrapper
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoints
 
 COMMANDS: dict[str, str] = {
     "demo": "command_demo:demo",
@@ -34,12 +36,18 @@ COMMANDS: dict[str, str] = {
 PLUGIN_COMMANDS = "thrumline.commands"
 
 
+def _plugin_commands() -> EntryPoints:
+    from importlib.metadata import entry_points  # late: it takes a third of the time until workers are asked for
+
+    return entry_points(group=PLUGIN_COMMANDS)
+
+
 class LateGroup(click.Group):
     """A group whose commands are imported when asked for, so that ``--help`` stays quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         """Our own commands in our order, then those of plugins by name."""
-        return [*COMMANDS, *sorted(point.name for point in entry_points(group=PLUGIN_COMMANDS))]
+        return [*COMMANDS, *sorted(point.name for point in _plugin_commands())]
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -59,14 +67,14 @@ class LateGroup(click.Group):
             module, attribute = COMMANDS[cmd_name].split(":")
             found: click.Command = getattr(importlib.import_module(f".{module}", __package__), attribute)
             return found
-        for point in entry_points(group=PLUGIN_COMMANDS, name=cmd_name):
+        for point in _plugin_commands().select(name=cmd_name):
             loaded: click.Command = point.load()
             return loaded
         return None
 
 
 @click.group(cls=LateGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96})
-@click.version_option(version("thrumline"), prog_name="thrumline")
+@click.version_option(package_name="thrumline", prog_name="thrumline")
 def cli() -> None:
     """How much more vibration reaches the seat than with the original mount, with evidence.
 

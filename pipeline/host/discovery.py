@@ -56,18 +56,22 @@ class SetAside:
 
 def installed_entry_points() -> list[EntryPoint]:
     """All entry points of the group, in an order that does not depend on the path."""
-    return sorted(entry_points(group=ENTRY_POINT_GROUP), key=lambda point: (_owner(point), point.name))
+    points = entry_points(group=ENTRY_POINT_GROUP)
+    # a distribution reads its whole metadata each time it is asked for its name
+    owners = {owner: _owner(point) for owner, point in {id(point.dist): point for point in points}.items()}
+    return sorted(points, key=lambda point: (owners[id(point.dist)], point.name))
 
 
 def offers_of(point: EntryPoint) -> tuple[list[Offer], list[SetAside]]:
     """Load one plugin and collect what it hands over; nothing it does can stop the others."""
+    source = (point.name, _owner(point), _version(point))
     try:
         plugin = point.load()
         manager = _verified(plugin, point.name)
-        offers = [offer for kind in KINDS for offer in _collect(manager, kind, point)]
+        offers = [offer for kind in KINDS for offer in _collect(manager, kind, source)]
     except Exception as error:  # noqa: BLE001  a stranger's module may raise anything
         cause = f"{type(error).__name__}: {error}"
-        return [], [SetAside(point.name, _owner(point), _version(point), cause)]
+        return [], [SetAside(*source, cause)]
     return offers, []
 
 
@@ -104,15 +108,19 @@ def _verified(plugin: object, name: str) -> pluggy.PluginManager:
     return manager
 
 
-def _collect(manager: pluggy.PluginManager, kind: str, point: EntryPoint) -> list[Offer]:
+Source = tuple[str, str, str]
+"""A plugin's name, its distribution and that one's version."""
+
+
+def _collect(manager: pluggy.PluginManager, kind: str, source: Source) -> list[Offer]:
     hook_name, contract = KINDS[kind]
     hook: Callable[[], list[Sequence[Any]]] = getattr(manager.hook, hook_name)
     classes = [offered for handed in hook() for offered in handed]
-    return [_checked(offered, kind, contract, point) for offered in classes]
+    return [_checked(offered, kind, contract, source) for offered in classes]
 
 
-def _checked(offered: Any, kind: str, contract: type, point: EntryPoint) -> Offer:
-    asked = f"plugin {point.name!r} hands over a {kind}"
+def _checked(offered: Any, kind: str, contract: type, source: Source) -> Offer:
+    asked = f"plugin {source[0]!r} hands over a {kind}"
     if not (inspect.isclass(offered) and issubclass(offered, contract)):
         raise PluginError(asked, found=repr(offered), allowed=f"a subclass of {contract.__name__}")
     if inspect.isabstract(offered):
@@ -124,7 +132,7 @@ def _checked(offered: Any, kind: str, contract: type, point: EntryPoint) -> Offe
     version = getattr(offered, "numeric_version", 1)
     if not isinstance(version, int):
         raise PluginError(asked, found=f"numeric_version {version!r}", allowed="an integer")
-    return Offer(kind, name, offered, point.name, _owner(point), _version(point))
+    return Offer(kind, name, offered, *source)
 
 
 def _owner(point: EntryPoint) -> str:

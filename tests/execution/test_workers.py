@@ -136,7 +136,7 @@ def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
     assert one != other
     assert parent == same != os.getpid()
     assert "forkserver" in command
-    assert "worker_side" in command
+    assert "execution.settled" in command
     assert int(trim) >= 1 << 28
     if sys.platform.startswith("linux"):
         # a scheduler runs any code it is sent: nobody on another machine may reach it
