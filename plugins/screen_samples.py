@@ -297,7 +297,8 @@ class ScreenStage(Estimator[ScreenSettings]):
 
     def lasting(self, product: ScreenFacts) -> ScreenFacts:
         """Without the bands of each cell, nine tenths of it, which only the choice of stretches looks at."""
-        return replace(product, extra={name: held for name, held in product.extra.items() if name != "bands"})
+        kept = {name: held for name, held in product.extra.items() if name not in ("bands", "framed")}
+        return replace(product, extra=kept)
 
     def _plan(self, signal: SignalSpec, context: Context) -> BandPlan:
         if signal.rate_hz is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -96,8 +96,11 @@ class NativeCounts:
 
     def values(self) -> FloatArray:
         """In SI units."""
-        made: FloatArray = self.counts * self.scale
-        made += self.offset
+        # converted first: multiplied as integers they go through a buffer
+        made: FloatArray = self.counts.astype(np.float64)
+        made *= self.scale
+        if self.offset.any():
+            made += self.offset
         return made
 
 
@@ -121,14 +124,27 @@ class Block:
 
     @classmethod
     def of_counts(
-        cls, native: NativeCounts, run: int, first: int, start_s: float, rate_hz: float, times_s: FloatArray | None
-    ) -> Self:
-        """A block whose values are made when they are first asked for: no stage of a long capture asks."""
+        cls, native: NativeCounts, run: int, first: int, start_s: float, rate_hz: float, times_s: FloatArray | None,
+        values: FloatArray | None = None,
+    ) -> Self:  # fmt: skip
+        """A block whose values are made when they are first asked for, unless they are known: no stage of a long
+        capture asks.
+        """
         block = cls.__new__(cls)
         fields = {"run": run, "first": first, "start_s": start_s, "rate_hz": rate_hz, "times_s": times_s}
         for name, value in {**fields, "native": native}.items():
             object.__setattr__(block, name, value)
+        if values is not None:
+            object.__setattr__(block, "values", values)
         return block
+
+    @property
+    def _made(self) -> FloatArray | None:
+        """The values, where they are there."""
+        try:
+            return cast("FloatArray", object.__getattribute__(self, "values"))
+        except AttributeError:
+            return None
 
     if not TYPE_CHECKING:
 
@@ -161,14 +177,16 @@ class Block:
             return replace(
                 self, values=self.values[:, first:stop], first=self.first + first, start_s=start_s, times_s=times
             )
-        native = replace(self.native, counts=self.native.counts[:, first:stop])
-        return self.of_counts(native, self.run, self.first + first, start_s, self.rate_hz, times)
+        native = NativeCounts(self.native.counts[:, first:stop], self.native.scale, self.native.offset)
+        made = None if self._made is None else self._made[:, first:stop]
+        return self.of_counts(native, self.run, self.first + first, start_s, self.rate_hz, times, made)
 
-    def counted_from(self, origin: int) -> Self:
-        """The same samples, counted from another one."""
+    def counted_from(self, origin: int, run: int | None = None) -> Self:
+        """The same samples, counted from another one, in the same run or another."""
+        number, first = self.run if run is None else run, self.first - origin
         if self.native is None:
-            return replace(self, first=self.first - origin)
-        return self.of_counts(self.native, self.run, self.first - origin, self.start_s, self.rate_hz, self.times_s)
+            return replace(self, first=first, run=number)
+        return self.of_counts(self.native, number, first, self.start_s, self.rate_hz, self.times_s, self._made)
 
     @property
     def stop(self) -> int:

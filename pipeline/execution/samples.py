@@ -180,21 +180,43 @@ class CaptureSamples:
     def blocks(self, run: Run, number: int, counted_from: int | None = None) -> Iterator[Block]:
         """The run's samples in SI units, block by block, counted from the run's start (or another sample)."""
         origin = run.start if counted_from is None else counted_from
-        size = max(1024, BLOCK_VALUES // len(self._chosen))
-        # whole chunks of the archive: none is then decoded twice or copied
-        size = size // STORED_TOGETHER * STORED_TOGETHER or size
-        clock = self._group.clock
+        size = self._block_samples
+        if size >= self.n_samples:
+            yield self._share(run, number, origin)
+            return
         start = run.start
         while start < run.stop:
             stop = min((start // size + 1) * size, run.stop)
-            counts = self._counts.read(start, stop)
-            if self._picks:
-                counts = counts[self._chosen]
-            times = None if clock.uniform else self._times[start:stop]
-            where = number, start - origin, self.time_at(start), clock.rate_hz, times
-            native = NativeCounts(counts, self._scale, self._offset)
-            yield Block.of_counts(native, *where) if counts.dtype.kind in "iu" else Block(native.values(), *where)
+            yield self._block(start, stop, number, start - origin)
             start = stop
+
+    def _share(self, run: Run, number: int, origin: int) -> Block:
+        """The run's samples of the one block there is, which all passes share with what was made of it."""
+        whole = self._whole
+        if (run.start, run.stop, number, origin) == (0, self.n_samples, 0, 0):
+            return whole
+        return whole.cut(run.start, run.stop).counted_from(origin, number)
+
+    @cached_property
+    def _whole(self) -> Block:
+        return self._block(0, self.n_samples, 0, 0)
+
+    @property
+    def _block_samples(self) -> int:
+        size = max(1024, BLOCK_VALUES // len(self._chosen))
+        # whole chunks of the archive: none is then decoded twice or copied
+        return size // STORED_TOGETHER * STORED_TOGETHER or size
+
+    def _block(self, start: int, stop: int, number: int, first: int) -> Block:
+        """Samples start..stop of all channels that take part."""
+        counts = self._counts.read(start, stop)
+        if self._picks:
+            counts = counts[self._chosen]
+        clock = self._group.clock
+        times = None if clock.uniform else self._times[start:stop]
+        where = number, first, self.time_at(start), clock.rate_hz, times
+        native = NativeCounts(counts, self._scale, self._offset)
+        return Block.of_counts(native, *where) if counts.dtype.kind in "iu" else Block(native.values(), *where)
 
     def context(self, facts: Mapping[str, Any]) -> Context:
         """All a stage may know beside samples."""

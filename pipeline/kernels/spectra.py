@@ -14,6 +14,7 @@ section 8.5 (chi-square band).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal, Self, get_args
 
 import numpy as np
@@ -96,11 +97,16 @@ class SpectrumPlan:
     @property
     def enbw_hz(self) -> float:
         """Effective noise bandwidth of one segment, Hz."""
-        return enbw_bins(self.samples()) * self.rate_hz / self.length
+        return _enbw_bins(cosine_coefficients(self.window), self.length) * self.rate_hz / self.length
 
     def calibration(self) -> FloatArray:
-        """Factor from |X|**2 to the squared peak amplitude [shape=(n_f,)]."""
-        return _sides(self.length) ** 2 / (coherent_gain(self.samples()) * self.length) ** 2
+        """Factor from |X|**2 to the squared peak amplitude [shape=(n_f,)], read-only."""
+        return _calibration(cosine_coefficients(self.window), self.length)
+
+    @property
+    def overlaps(self) -> tuple[float, ...]:
+        """Correlation of white noise in a segment and in the next, the next but one ... that overlap it."""
+        return _overlaps(cosine_coefficients(self.window), self.length, self.hop)
 
 
 @dataclass(frozen=True)
@@ -184,8 +190,9 @@ class SpectralSum:
     def __init__(self, plan: SpectrumPlan, n_channel: int) -> None:
         self.plan, self.n_channel = plan, n_channel
         self._framer = Framer(plan.length, plan.hop)
-        self._window = plan.samples().astype(plan.dtype)
-        self._leak = _mean_leak(plan) if plan.remove_mean else None
+        self._window = plan.samples().astype(plan.dtype, copy=False)
+        leak = _mean_leak(cosine_coefficients(plan.window), plan.length)
+        self._leak = leak.astype(plan.dtype, copy=False) if plan.remove_mean else None
         n_f = plan.length // 2 + 1
         self._auto = np.zeros((n_channel, n_f))
         self._square = np.zeros((n_channel, n_f)) if plan.scatter else None
@@ -213,31 +220,30 @@ class SpectralSum:
             self._take(frames, run)
 
     def _take(self, frames: AnyFloat, run: int) -> None:
-        step = max(BATCH_SAMPLES // (self.plan.length * (self.n_channel if self.plan.pairs else 1)), 1)
+        # cross spectra want all channels at a time; without them, one by one, more of each stays in the cache
+        together = self.n_channel if self.plan.pairs else 1
+        step = max(BATCH_SAMPLES // (self.plan.length * together), 1)
         # one workspace for all batches: fresh pages cost as much as the transform
-        space = np.empty((min(step, frames.shape[1]), self.plan.length), dtype=self._window.dtype)
+        space = np.empty((together, min(step, frames.shape[1]), self.plan.length), dtype=self._window.dtype)
         for start in range(0, frames.shape[1], step):
             batch = frames[:, start : start + step]
             self._fade(batch.shape[1])
-            if self.plan.pairs:
-                spectra = [self._transform(batch[channel], space) for channel in range(self.n_channel)]
-                self._add_cross(spectra)
-                for channel, spectrum in enumerate(spectra):
+            for first in range(0, self.n_channel, together):
+                spectra = self._transform(batch[first : first + together], space[:, : batch.shape[1]])
+                if self.plan.pairs:
+                    self._add_cross(spectra)
+                for channel, spectrum in enumerate(spectra, start=first):
                     self._add_auto(channel, spectrum)
-            else:
-                for channel in range(self.n_channel):
-                    self._add_auto(channel, self._transform(batch[channel], space))
             self._counts[run] = self._counts.get(run, 0) + batch.shape[1]
 
-    def _transform(self, frames: AnyFloat, space: AnyFloat) -> npt.NDArray[Any]:
-        """Windowed transforms [shape=(n_frame, n_f)]."""
-        tapered = space[: frames.shape[0]]
+    def _transform(self, frames: AnyFloat, tapered: AnyFloat) -> npt.NDArray[Any]:
+        """Windowed transforms of channels [shape=(n, n_frame, n_f)]; ``tapered`` is room for the windowed frames."""
         np.multiply(frames, self._window, out=tapered, dtype=self._window.dtype, casting="unsafe")
-        spectrum: npt.NDArray[Any] = scipy.fft.rfft(tapered, axis=-1, overwrite_x=True)
+        spectra: npt.NDArray[Any] = scipy.fft.rfft(tapered, axis=-1, overwrite_x=True)
         if self._leak is not None:
             # a constant fills exactly the window's first bins: taking it out there costs nothing
-            spectrum[:, : self._leak.size] -= spectrum[:, :1] * self._leak
-        return spectrum
+            spectra[..., : self._leak.size] -= spectra[..., :1] * self._leak
+        return spectra
 
     def _fade(self, n: int) -> None:
         """Age the sums before n newer segments under exponential averaging."""
@@ -252,11 +258,12 @@ class SpectralSum:
         return np.asarray((1.0 - self.plan.decay) ** np.arange(n - 1, -1, -1), dtype=np.float64)
 
     def _add_auto(self, channel: int, spectrum: npt.NDArray[Any]) -> None:
+        """Add up powers and their squares over the frames; overwrites the spectrum."""
         parts = spectrum.view(self._window.dtype)
         if self.plan.averaging == "linear" and self._square is None:
             self._auto[channel] += _pairwise(np.einsum("ij,ij->j", parts, parts))
             return
-        power = _pairwise(np.multiply(parts, parts))
+        power = _pairwise(np.multiply(parts, parts, out=parts))
         if self.plan.averaging == "peak-hold":
             np.maximum(self._auto[channel], power.max(axis=0), out=self._auto[channel])
             return
@@ -270,7 +277,7 @@ class SpectralSum:
         assert self._square is not None
         self._square[channel] += np.einsum("ij,ij->j", power, power, dtype=np.float64)
 
-    def _add_cross(self, spectra: list[npt.NDArray[Any]]) -> None:
+    def _add_cross(self, spectra: npt.NDArray[Any]) -> None:
         product = np.empty_like(spectra[0])
         weights = self._weights(product.shape[0])[:, None] if self.plan.averaging == "exponential" else None
         left = {i: np.conj(spectra[i]) for i in {i for i, _ in self.plan.pairs}}
@@ -332,7 +339,8 @@ class SpectralSum:
             plan=self.plan,
             frequency=self.plan.frequency,
             auto=mean * scale,
-            cross=self._cross / total * scale,
+            # real and imaginary parts apart: by a complex number each would take several times as long
+            cross=(self._cross.view(np.float64) * np.repeat(scale / total, 2)).view(np.complex128),
             scatter=self._scatter(mean, total, n, scale),
             n_segments=n,
             n_effective=effective_averages(self.plan, tuple(self._counts.values())),
@@ -368,17 +376,14 @@ def effective_averages(plan: SpectrumPlan, counts: tuple[int, ...]) -> float:
     """
     if plan.averaging == "peak-hold":
         return 1.0
-    window = plan.samples()
-    lags = range(1, (plan.length - 1) // plan.hop + 1)
-    squared = np.array([overlap_correlation(window, lag * plan.hop) ** 2 for lag in lags])
     keep = 1.0 if plan.averaging == "linear" else 1.0 - plan.decay
     total, spread, after = 0.0, 0.0, 0
     for count in reversed(counts):
         total += keep**after * _geometric(keep, count)
         own = _geometric(keep**2, count)
-        for lag, c2 in zip(lags, squared, strict=True):
+        for lag, c in enumerate(plan.overlaps, start=1):
             if lag < count:
-                own += 2.0 * c2 * keep**lag * _geometric(keep**2, count - lag)
+                own += 2.0 * c**2 * keep**lag * _geometric(keep**2, count - lag)
         spread += keep ** (2 * after) * own
         after += count
     return total**2 / spread
@@ -399,12 +404,8 @@ def coherent_averages(plan: SpectrumPlan, counts: tuple[int, ...]) -> float:
     """Segments that count for the noise on a steady line: its error is linear in the noise, so the overlap
     correlations enter unsquared. Hann at 50 %: each segment stands for three quarters of itself.
     """
-    window = plan.samples()
-    lags = range(1, (plan.length - 1) // plan.hop + 1)
-    own = [overlap_correlation(window, lag * plan.hop) for lag in lags]
-    spread = sum(
-        count + 2.0 * sum(c * max(count - lag, 0) for lag, c in zip(lags, own, strict=True)) for count in counts
-    )
+    lagged = tuple(enumerate(plan.overlaps, start=1))
+    spread = sum(count + 2.0 * sum(c * max(count - lag, 0) for lag, c in lagged) for count in counts)
     return sum(counts) ** 2 / spread if spread > 0.0 else 0.0
 
 
@@ -422,11 +423,32 @@ def _sides(length: int) -> FloatArray:
     return sides
 
 
-def _mean_leak(plan: SpectrumPlan) -> npt.NDArray[Any]:
-    """A constant's transform in the first bins, relative to bin 0 (real for periodic windows)."""
-    terms = len(cosine_coefficients(plan.window))
-    leak = scipy.fft.rfft(plan.samples())[:terms]
-    return np.asarray(leak.real / leak[0].real, dtype=plan.dtype)
+@lru_cache(maxsize=8)
+def _mean_leak(terms: tuple[float, ...], length: int) -> FloatArray:
+    """A constant's transform in the first bins, relative to bin 0 (real for periodic windows), read-only."""
+    leak = scipy.fft.rfft(cosine_window(terms, length))[: len(terms)].real
+    return _read_only(leak / leak[0])
+
+
+@lru_cache(maxsize=8)
+def _calibration(terms: tuple[float, ...], length: int) -> FloatArray:
+    return _read_only(_sides(length) ** 2 / (coherent_gain(cosine_window(terms, length)) * length) ** 2)
+
+
+@lru_cache(maxsize=8)
+def _enbw_bins(terms: tuple[float, ...], length: int) -> float:
+    return enbw_bins(cosine_window(terms, length))
+
+
+@lru_cache(maxsize=8)
+def _overlaps(terms: tuple[float, ...], length: int, hop: int) -> tuple[float, ...]:
+    window = cosine_window(terms, length)
+    return tuple(overlap_correlation(window, lag * hop) for lag in range(1, (length - 1) // hop + 1))
+
+
+def _read_only(values: FloatArray) -> FloatArray:
+    values.setflags(write=False)
+    return values
 
 
 def _pairwise(parts: npt.NDArray[Any]) -> npt.NDArray[Any]:

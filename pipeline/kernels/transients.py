@@ -88,9 +88,8 @@ def burst_scores(
         rise = bands[channel] * (1.0 / expected[channel])
         rise += floor[channel] / expected[channel]
         product *= rise
-        rise -= 1.0
-        np.maximum(rise, 0.0, out=rise)
-        excess += rise @ (expected[channel] * widths_hz)
+        power = expected[channel] * widths_hz
+        excess += np.maximum(rise, 1.0, out=rise) @ power - power.sum()
         # one logarithm for a few channels: the product of more might leave the range of numbers
         if channel % CHANNELS_TOGETHER == CHANNELS_TOGETHER - 1 or channel == n_channel - 1:
             ratio += np.log(product, out=product)
@@ -132,14 +131,16 @@ def _groups(is_line: BoolArray, per_group: int) -> tuple[FloatArray, BoolArray]:
 
 def _in_a_row(score: FloatArray, n: int) -> FloatArray:
     """Means over ``n`` frames, the frame being the second of them; the ends repeat their last value."""
-    before = (n - 1) // 2
-    n_frame = score.shape[1]
-    places = np.clip(np.arange(-before, n_frame + n - 1 - before), 0, n_frame - 1)
-    padded = score[:, places]
+    before, n_frame = (n - 1) // 2, score.shape[1]
+    padded = np.empty((len(score), n_frame + n - 1))
+    padded[:, :before] = score[:, :1]
+    padded[:, before : before + n_frame] = score
+    padded[:, before + n_frame :] = score[:, -1:]
     total = padded[:, :n_frame].copy()
     for later in range(1, n):
         total += padded[:, later : later + n_frame]
-    return np.asarray(total / n)
+    total /= n
+    return total
 
 
 def burst_frames(scores: BurstScores, rule: BurstRule) -> list[tuple[int, int]]:

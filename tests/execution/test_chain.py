@@ -28,7 +28,7 @@ from thrumline.pipeline.contracts import (
     Transform,
 )
 from thrumline.pipeline.execution.chain import run_chain
-from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray
+from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray, Run
 from thrumline.pipeline.recipe import Recipe, bind
 
 
@@ -227,3 +227,20 @@ def test_a_block_hands_out_its_channels_in_the_order_asked_for(channels):
     found = Block(values, 0, 0, 0.0, 100.0).values_of(channels)
     np.testing.assert_array_equal(found, values[list(channels)] if channels else np.empty((0, 4)))
     assert np.shares_memory(found, values) == (channels in ((0,), (1, 2), (0, 1, 2)))
+
+
+@pytest.mark.parametrize("dtype", [np.int32, np.float64])
+@pytest.mark.parametrize("stamped", [False, True])
+def test_passes_share_the_samples_of_a_capture_of_one_block(dtype, stamped):
+    """Read and made into values once; each pass finds them where and when they would be without the other."""
+    values = (np.arange(60.0).reshape(2, 30) ** 2).astype(dtype)
+    stamps = 500 + 10 * np.arange(30) if stamped else None
+    samples, alone = (samples_of(values, start_s=0.5, stamps=stamps) for _ in range(2))
+    (first,) = samples.blocks(Run(0, 30), 0)
+    np.testing.assert_allclose(first.values, 1e-3 * values)
+    (later,) = samples.blocks(Run(7, 20), 1, counted_from=5)
+    assert np.shares_memory(later.values, first.values)
+    (wanted,) = alone.blocks(Run(7, 20), 1, counted_from=5)
+    assert later.values.tolist() == wanted.values.tolist() == first.values[:, 7:20].tolist()
+    assert (later.run, later.first, later.start_s) == (1, 2, wanted.start_s)
+    assert wanted.start_s == pytest.approx(0.57)
