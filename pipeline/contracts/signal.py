@@ -57,8 +57,10 @@ class SignalSpec:
         return tuple(i for i, channel in enumerate(self.channels) if channel.position == position)
 
     def with_rate(self, rate_hz: float | None, *, uniform: bool) -> SignalSpec:
-        """The same channels on another clock."""
-        return replace(self, rate_hz=rate_hz, uniform=uniform)
+        """The same channels on another clock, or this very signal where the clock is its own."""
+        if (rate_hz, uniform) == (self.rate_hz, self.uniform):
+            return self
+        return SignalSpec(self.channels, uniform, rate_hz, self.duration_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,7 @@ class ChainSchema:
 
     def plus(self, *made: ProductSpec) -> ChainSchema:
         """The schema with further products."""
-        return replace(self, products={**self.products, **{spec.name: spec for spec in made}})
+        return ChainSchema(self.signal, {**self.products, **{spec.name: spec for spec in made}}, self.selected)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +182,12 @@ class Block:
         native = NativeCounts(self.native.counts[:, first:stop], self.native.scale, self.native.offset)
         made = None if self._made is None else self._made[:, first:stop]
         return self.of_counts(native, self.run, self.first + first, start_s, self.rate_hz, times, made)
+
+    def without_counts(self) -> Block:
+        """The same block as values only."""
+        if self.native is None:
+            return self
+        return Block(self.values, self.run, self.first, self.start_s, self.rate_hz, self.times_s)
 
     def counted_from(self, origin: int, run: int | None = None) -> Self:
         """The same samples, counted from another one, in the same run or another."""

@@ -198,8 +198,10 @@ class Pass:
     def _opened(self, *, in_parts: bool) -> list[BlockFlow | Watcher]:
         schema = ChainSchema(self._signal, selected=self._selected)
         slots: list[BlockFlow | Watcher] = []
+        here = self._context
         for stage in self.stages:
-            here = replace(self._context, signal=schema.signal)
+            if here.signal is not schema.signal:
+                here = replace(self._context, signal=schema.signal)
             if isinstance(stage, Transform):
                 slots.append(stage.open(schema.signal, here))
                 schema = stage.schema(schema)
@@ -274,7 +276,7 @@ class _Line:
             if isinstance(slot, BlockFlow):
                 for made in slot.push(block):
                     # a transform may hand on a copy with other values: the counts are then no longer theirs
-                    self._through(made if made.native is None else replace(made, native=None), i + 1)
+                    self._through(made.without_counts(), i + 1)
                 return
             inside = self._inside(block, i)
             if inside is not None:

@@ -26,10 +26,14 @@ class BoundRecipe:
     beside: tuple[str, ...] = ()
     settings: tuple[dict[str, Any], ...] = field(init=False, repr=False, compare=False)
     """Settings of each stage as identities spell them: written once, asked for by every row."""
+    choice: int = field(init=False, repr=False, compare=False)
+    """Index of the stage that decides the stretches, or -1."""
 
     def __post_init__(self) -> None:
         spelt = tuple(stage.settings.model_dump(mode="json") for stage in self.stages)
         object.__setattr__(self, "settings", spelt)
+        marks = [i for i, stage in enumerate(self.stages) if isinstance(stage, Derivation) and stage.selects]
+        object.__setattr__(self, "choice", marks[0] if marks else -1)
 
     def check(self, signal: SignalSpec, beside: SignalSpec | None = None) -> ChainSchema:
         """Walk the schema through all stages, those ``beside`` the signal where there are such channels.
@@ -74,12 +78,6 @@ class BoundRecipe:
     def uses_facts(self) -> tuple[str, ...]:
         """Columns of the captures table that some stage reads."""
         return tuple(sorted({name for stage in self.stages for name in stage.uses_facts}))
-
-    @property
-    def choice(self) -> int:
-        """Index of the stage that decides the stretches, or -1."""
-        marks = [i for i, s in enumerate(self.stages) if isinstance(s, Derivation) and s.selects]
-        return marks[0] if marks else -1
 
 
 def bind(
