@@ -97,12 +97,13 @@ class NativeCounts:
     offset: FloatArray
 
     def values(self) -> FloatArray:
-        """In SI units."""
+        """In SI units, read-only: stages and passes share them."""
         # converted first: multiplied as integers they go through a buffer
         made: FloatArray = self.counts.astype(np.float64)
         made *= self.scale
         if self.offset.any():
             made += self.offset
+        made.setflags(write=False)
         return made
 
 

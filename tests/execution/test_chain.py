@@ -240,6 +240,7 @@ def test_passes_share_the_samples_of_a_capture_of_one_block(dtype, stamped):
     np.testing.assert_allclose(first.values, 1e-3 * values)
     (later,) = samples.blocks(Run(7, 20), 1, counted_from=5)
     assert np.shares_memory(later.values, first.values)
+    assert not later.values.flags.writeable
     (wanted,) = alone.blocks(Run(7, 20), 1, counted_from=5)
     assert later.values.tolist() == wanted.values.tolist() == first.values[:, 7:20].tolist()
     assert (later.run, later.first, later.start_s) == (1, 2, wanted.start_s)
