@@ -32,6 +32,7 @@ from ..pipeline.kernels.amplitude_uncertainty import AmplitudeCovariance, amplit
 from ..pipeline.kernels.order_bands import OrderBand, SpeedRange, confirming_orders, firing_order, planned_bands
 from ..pipeline.kernels.order_reading import OrderReader, ReadParts
 from ..pipeline.kernels.order_tracking import BandPlan, OrderEnergy, pooled_energy
+from ..pipeline.kernels.quantiles import row_medians
 from ..pipeline.kernels.speed_track import frame_seconds
 from ..pipeline.kernels.zoom import ZoomPlan, still_plan, zoom_plan
 from ..pipeline.kernels.zoomed_runs import ZoomedRun, ZoomedRuns
@@ -362,7 +363,7 @@ class OrdersTracked(Estimator[OrdersSettings]):
 
 def _range(track: SpeedTrack) -> SpeedRange:
     speed = track.speed_hz[np.isfinite(track.speed_hz)]
-    return SpeedRange(float(np.median(speed)), 0.5 * float(np.ptp(speed)))
+    return SpeedRange(float(row_medians(speed)), 0.5 * float(speed.max() - speed.min()))
 
 
 def _zoom(rate_hz: float, speeds: list[SpeedRange], bands: list[list[OrderBand]]) -> ZoomPlan:

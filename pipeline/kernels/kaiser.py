@@ -29,17 +29,18 @@ def kaiser_beta(stop_db: float) -> float:
     return 0.1102 * (stop_db - 8.7)
 
 
-def kaiser_lowpass(length: int, cutoff_hz: float, rate_hz: float, stop_db: float) -> FloatArray:
+def kaiser_lowpass(length: int, cutoff_hz: npt.ArrayLike, rate_hz: float, stop_db: float) -> FloatArray:
     """Taps [shape=(length,)] of a low-pass filter, half gain at the cut-off, gain exactly 1 at 0 Hz.
 
-    The ideal impulse response under a Kaiser window (the window method).
+    The ideal impulse response under a Kaiser window (the window method). Of several cut-offs the filters stand in
+    rows [shape of ``cutoff_hz`` and (length,)].
     """
-    width = 2.0 * cutoff_hz / rate_hz
+    width = np.asarray(cutoff_hz, dtype=np.float64)[..., None] * (2.0 / rate_hz)
     # window and response are even about the middle: one half is worked out
     place, taper = _half_taper(length, stop_db)
     right = width * np.sinc(width * place) * taper
-    taps = np.concatenate([right[::-1][: length // 2], right])
-    return np.asarray(taps / taps.sum())
+    taps = np.concatenate([right[..., ::-1][..., : length // 2], right], axis=-1)
+    return np.asarray(taps / taps.sum(axis=-1, keepdims=True))
 
 
 @lru_cache(maxsize=4)

@@ -39,6 +39,8 @@ FLOOR_CELLS = 4.0
 BEST_KNOWN = 0.005
 """Relative standard uncertainty of a beat's amplitude however far it stands out: what of it lies in images outside
 the band. Chosen so that the normalised errors of lines 40 dB up with neighbours spread by one."""
+LEAST_CELLS = 8
+"""Fewer cells tell nothing of what is usual among them."""
 MOST = 5
 SLOWEST_CELLS = 2.0
 """Beats slower than this many cycles over the record cannot be told from a drift of the line itself."""
@@ -149,13 +151,14 @@ class _RunCells:
 class _BeatCells:
     """Weighed power on one clock [shape=(n,)], its ratio to the median around, and what it was made of.
 
-    ``first_hz`` is where the first cell lies, ``step_hz`` how far apart they are.
+    ``first`` is the number of the first cell, counted from 0 Hz, ``step_hz`` how far apart they are. Too near to 0 Hz
+    for a beat, the ratio is 0; where hardly any other cell is left, there is none.
     """
 
     clock: Clock
     power: FloatArray
     ratio: FloatArray
-    first_hz: float
+    first: int
     step_hz: float
     runs: tuple[_RunCells, ...]
 
@@ -193,13 +196,22 @@ def _beat_cells(runs: Sequence[Squares], clock: Clock, highest_hz: float, level:
     first = 0 if clock == "angle" else -last
     cells = tuple((_angle_cells if clock == "angle" else _time_cells)(run, n_fft, last, level) for run in runs)
     power = np.asarray(sum(one.power for one in cells))
-    allowed = np.abs(np.arange(first, last + 1) * (rate / n_fft)) >= SLOWEST_CELLS / longest_s
+    slowest = _first_from(SLOWEST_CELLS / longest_s, rate / n_fft)
+    too_slow = slice(max(1 - slowest - first, 0), min(slowest - first, power.size))
     ratio = np.empty(0)
-    if np.count_nonzero(allowed) >= 8:
+    if power.size - (too_slow.stop - too_slow.start) >= LEAST_CELLS:
         # judged against the median of some twenty cells around: within them a modulated line's spectrum is flat
-        around = median_filter(power, size=AROUND, mode="reflect")
-        ratio = np.where(allowed, power / np.maximum(around, 1e-300), 0.0)
-    return _BeatCells(clock, power, ratio, first * (rate / n_fft), rate / n_fft, cells)
+        ratio = power / np.maximum(median_filter(power, size=AROUND, mode="reflect"), 1e-300)
+        ratio[too_slow] = 0.0
+    return _BeatCells(clock, power, ratio, first, rate / n_fft, cells)
+
+
+def _first_from(frequency_hz: float, step_hz: float) -> int:
+    """Number of the first cell that does not lie below a frequency."""
+    number = max(int(frequency_hz / step_hz) - 1, 0)
+    while number * step_hz < frequency_hz:
+        number += 1
+    return number
 
 
 def _angle_cells(run: Squares, n_fft: int, last: int, level: FloatArray) -> _RunCells:
@@ -253,7 +265,7 @@ def _refined(cells: _BeatCells, peak: int) -> float:
         low, mid, high = np.log(power[peak - 1 : peak + 2] + 1e-300)
         bend = min(low - 2.0 * mid + high, -1e-9)
         shift = float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5))
-    return float(cells.first_hz + peak * cells.step_hz + shift * cells.step_hz)
+    return float((cells.first + peak) * cells.step_hz + shift * cells.step_hz)
 
 
 def _taken_out(

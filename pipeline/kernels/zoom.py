@@ -138,7 +138,7 @@ def _check_bands(
 
 def _taps(rate_hz: float, centers_hz: Sequence[float], cutoffs_hz: Sequence[float], length: int) -> ComplexArray:
     """Low-pass taps moved to each centre, doubled for a real signal, with an exact zero at 0 Hz."""
-    low = np.stack([kaiser_lowpass(length, min(cut, 0.499 * rate_hz), rate_hz, STOP_DB) for cut in cutoffs_hz])
+    low = kaiser_lowpass(length, np.minimum(cutoffs_hz, 0.499 * rate_hz), rate_hz, STOP_DB)
     taps = 2.0 * low * _phasors(np.array(centers_hz) / rate_hz, 0, length)
     # 0 Hz lies in the stop band: what is taken out here is below 1e-4 of the gain
     return np.asarray(taps - low * (taps.sum(axis=-1) / low.sum(axis=-1))[:, None])
