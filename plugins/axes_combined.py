@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal
 
-import numpy as np
 from pydantic import Field
 
 from ..pipeline.contracts import (
@@ -108,8 +107,11 @@ def _cross(spectra: Spectra, channels: tuple[int, ...]) -> tuple[list[tuple[int,
     native = [(channels[i], channels[j]) for i, j in pairs]
     if any(pair not in rows for pair in native):
         return None
-    cross = np.array([spectra.cross[rows[pair]] for pair in native])
-    return pairs, cross.reshape(len(pairs), spectra.auto.shape[1])
+    wanted = [rows[pair] for pair in native]
+    if wanted and wanted == list(range(wanted[0], wanted[0] + len(wanted))):
+        # the usual case, one position: as they stand, without a copy
+        return pairs, spectra.cross[wanted[0] : wanted[0] + len(wanted)]
+    return pairs, spectra.cross[wanted].reshape(len(pairs), spectra.auto.shape[1])
 
 
 def _static_vectors(products: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -7,7 +7,7 @@ summed over the channels, the best path through them, and the phase that is left
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -143,7 +143,7 @@ def refined_path(cells: Spectrogram, path: IntArray) -> LinePath:
     """A path of bins with its frequency refined by a parabola through log power."""
     rows = np.arange(path.size)
     inner = np.clip(path, 1, cells.offset_hz.size - 2)
-    low, mid, high = (np.log(cells.power[rows, inner + k] + 1e-300) for k in (-1, 0, 1))
+    low, mid, high = np.log(cells.power[rows, inner + np.array([[-1], [0], [1]])] + 1e-300)
     bend = np.minimum(low - 2.0 * mid + high, -1e-9)
     shift = np.clip(0.5 * (low - high) / bend, -0.5, 0.5)
     spacing = cells.offset_hz[1] - cells.offset_hz[0]
@@ -180,7 +180,7 @@ class FollowedLine:
         """What the best path must collect to be a line: some four standard deviations above noise's mean."""
         return self.noise_excess + 8.0 * float(np.sqrt(self.floor.size / self.n_frames))
 
-    @property
+    @cached_property
     def lost(self) -> tuple[npt.NDArray[np.bool_], ...]:
         """Per path, where the line is gone [shape=(n_frame,)]: less than noise's share over two frame lengths."""
         width = 2 * HOPS_PER_FRAME + 1
