@@ -15,8 +15,9 @@ from .layout import ARCHIVE_FORMAT, MANIFEST, checked_kind
 from .places import Places
 from .sealed import canonical, check_seal, close_seal, parsed, seal_of, sha256, unseal
 from .staging import Staging
+from .zarr_pack import PACK_SUFFIX, Packing
 from .zarr_read import StoreReader
-from .zarr_write import StoreDraft
+from .zarr_write import StoreDraft, WriteFile
 
 Files = dict[str, tuple[int, str]]
 """Name relative to the tree -> size in bytes and SHA-256."""
@@ -48,10 +49,20 @@ class Tree:
 
     def zarr(self, name: str) -> StoreReader:
         """One Zarr store of this tree. Raises BadContent where there is none of that name."""
-        if f"{name}/zarr.json" not in self.files:
-            stores = sorted({file.split("/")[0] for file in self.files if "/" in file})
-            raise BadContent(f"store {name!r} of {self.path}", found=", ".join(stores) or "no store")
+        if name not in self.stores:
+            raise BadContent(f"store {name!r} of {self.path}", found=", ".join(self.stores) or "no store")
         return StoreReader(self, name)
+
+    @property
+    def stores(self) -> tuple[str, ...]:
+        """Names of its Zarr stores, whether directories or packed."""
+        inside = {file.split("/")[0] for file in self.files if "/" in file}
+        packed = {file.removesuffix(PACK_SUFFIX) for file in self.files if file.endswith(f".zarr{PACK_SUFFIX}")}
+        return tuple(sorted(inside | packed))
+
+    def place_of(self, store: str) -> Path:
+        """Where a Zarr store lies: a directory, or a file for zarr's own ``ZipStore``."""
+        return self.path / (store if f"{store}/zarr.json" in self.files else store + PACK_SUFFIX)
 
     def read(self, name: str) -> bytes:
         """Bytes of one file, as they were committed. Raises DamageFound."""
@@ -233,6 +244,7 @@ class Draft:
         self._files: Files = {}
         self._directories: dict[Path, None] = {self._path: None}
         self._stores: dict[str, StoreDraft] = {}
+        self._packings: list[Packing] = []
         self._unsynced: list[Unsynced] = []
         self._gone = False
 
@@ -243,13 +255,19 @@ class Draft:
         if not self._gone:
             self._drop()
 
-    def zarr(self, name: str) -> StoreDraft:
-        """Begin a Zarr group in this tree, or go on with the one of that name."""
+    def zarr(self, name: str, *, packed: bool = False) -> StoreDraft:
+        """Begin a Zarr group in this tree, or go on with the one of that name; ``packed`` into one file if small."""
         if name not in self._stores:
             if not name.endswith(".zarr") or not name[:-5].isidentifier():
                 raise BadContent("a store in a tree", found=f"name {name!r}", allowed="an identifier and '.zarr'")
-            self._stores[name] = StoreDraft(name, lambda place, data: self._write(f"{name}/{place}", data))
+            self._stores[name] = StoreDraft(name, self._writer(name, packed=packed))
         return self._stores[name]
+
+    def _writer(self, name: str, *, packed: bool) -> WriteFile:
+        if not packed:
+            return lambda place, data: self._write(f"{name}/{place}", data)
+        self._packings.append(Packing(name, self._write))
+        return self._packings[-1].write
 
     def _write(self, name: str, data: bytes) -> None:
         target = self._path / name
@@ -284,6 +302,8 @@ class Draft:
         """
         for store in self._stores.values():
             store.finish()
+        for packing in self._packings:
+            packing.close()
         said = canonical(content)
         data = manifest_bytes(self.kind, self.id, self._files, said, run)
         self._unsynced.append(Unsynced(self._disk, self._path / MANIFEST))

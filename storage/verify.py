@@ -330,7 +330,7 @@ class _Check:
             self._guard(where, self._values, where, tree)
 
     def _values(self, where: str, tree: Tree) -> None:
-        for store in sorted({name.split("/")[0] for name in tree.files if "/" in name}):
+        for store in tree.stores:
             reader = tree.zarr(store)
             for name in reader.names:
                 for _ in reader.array(name).blocks():

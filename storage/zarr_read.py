@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from .errors import BadContent, DamageFound
 from .zarr_form import MISSING, AnyArray, ArrayForm, decode_chunk_into, decoded_chunk, shard_index
+from .zarr_pack import PACK_SUFFIX, Pack
 
 if TYPE_CHECKING:
     from .trees import Tree
+
+ReadFile = Callable[[str], bytes]
+"""Takes a name relative to the tree ("capture.zarr/g0_counts/c.0.0") and gives the bytes that were committed."""
 
 
 class StoreReader:
@@ -21,20 +25,25 @@ class StoreReader:
 
     def __init__(self, tree: Tree, name: str) -> None:
         self._tree, self.name = tree, name
+        self._read: ReadFile = tree.read
+        files: Iterable[str] = tree.files
+        if name + PACK_SUFFIX in tree.files:
+            pack = Pack(name, tree.read(name + PACK_SUFFIX))
+            self._read, files = pack.read, pack.names
         self.attrs: dict[str, Any] = self._document("zarr.json")["attributes"]
         start, end = f"{name}/", "/zarr.json"
-        inside = (file[len(start) :] for file in tree.files if file.startswith(start))
+        inside = (file[len(start) :] for file in files if file.startswith(start))
         self.names = tuple(sorted(file.removesuffix(end) for file in inside if file.endswith(end)))
 
     def _document(self, place: str) -> dict[str, Any]:
-        document: dict[str, Any] = json.loads(self._tree.read(f"{self.name}/{place}"))
+        document: dict[str, Any] = json.loads(self._read(f"{self.name}/{place}"))
         return document
 
     def array(self, name: str) -> ArrayReader:
         """One array by its name. Raises BadContent where there is none of that name."""
         if name not in self.names:
             raise BadContent(f"array {name!r} of {self._tree.path}", allowed=", ".join(self.names))
-        return ArrayReader(self._tree, f"{self.name}/{name}", self._document(f"{name}/zarr.json"))
+        return ArrayReader(self._read, f"{self.name}/{name}", self._document(f"{name}/zarr.json"))
 
 
 class ArrayReader:
@@ -43,8 +52,8 @@ class ArrayReader:
     Not to be shared between threads.
     """
 
-    def __init__(self, tree: Tree, place: str, document: dict[str, Any]) -> None:
-        self._tree, self._place = tree, place
+    def __init__(self, read: ReadFile, place: str, document: dict[str, Any]) -> None:
+        self._read, self._place = read, place
         self._form = ArrayForm.parsed(document)
         self.attrs: dict[str, Any] = document["attributes"]
         self.shape, self.dims = self._form.shape, self._form.dims
@@ -59,7 +68,7 @@ class ArrayReader:
         if not math.prod(self.shape):
             return np.empty(self.shape, self.dtype)
         where = f"{self._place}/{'.'.join(['c', *['0'] * len(self.shape)])}"
-        values = decoded_chunk(self._tree.read(where), self._form, where)
+        values = decoded_chunk(self._read(where), self._form, where)
         return values.astype(self.dtype, copy=True)
 
     def blocks(self) -> Iterator[AnyArray]:
@@ -126,7 +135,7 @@ class ArrayReader:
     def _shard_file(self, number: int) -> tuple[bytes, Any, str]:
         where = f"{self._place}/{'c.0.' if len(self.shape) > 1 else 'c.'}{number}"
         if self._shard is None or self._shard[0] != number:
-            data = self._tree.read(where)
+            data = self._read(where)
             self._shard = number, data, shard_index(data, self._form, where)
         return self._shard[1], self._shard[2], where
 

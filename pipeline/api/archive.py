@@ -57,10 +57,13 @@ def open_capture(archive_dir: Path | str, capture_id: str) -> xr.Dataset:
 def open_spectra(archive_dir: Path | str, result_id: str) -> xr.Dataset:
     """Averaged auto and cross spectra of one result, on ``frequency``. Raises SettingsError."""
     import xarray as xr
+    from zarr.storage import ZipStore
 
     with Archive.open(Path(archive_dir), role="reader") as archive:
         tree = archive.tree("results", result_id)
-        if tree is None or not (tree.path / SPECTRA_STORE).exists():
+        if tree is None or SPECTRA_STORE not in tree.stores:
             raise SettingsError(f"spectra of result {result_id!r} in {archive_dir}", found="none", todo="archive ls")
-        data: xr.Dataset = xr.open_zarr(tree.path / SPECTRA_STORE, consolidated=False).load()
+        place = tree.place_of(SPECTRA_STORE)
+        store = ZipStore(place, mode="r") if place.is_file() else place
+        data: xr.Dataset = xr.open_zarr(store, consolidated=False).load()
     return data.set_coords("frequency") if "frequency" in data else data

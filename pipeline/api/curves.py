@@ -33,7 +33,7 @@ class Drawn:
     @classmethod
     def of(cls, tree: Tree | None) -> Drawn:
         """From a result in the archive; nothing where it holds no curves."""
-        if tree is None or f"{SPECTRA_STORE}/zarr.json" not in tree.files:
+        if tree is None or SPECTRA_STORE not in tree.stores:
             return cls({}, {}, {})
         store = tree.zarr(SPECTRA_STORE)
         levels = {name: np.round(values, 4) for name, values in levels_of(tree).items()}

@@ -41,7 +41,7 @@ def commit_result(
     if not writers:
         return archive.put_small("results", result_id, content, dict(run))
     with archive.draft("results", result_id) as draft:
-        store = draft.zarr(SPECTRA_STORE)
+        store = draft.zarr(SPECTRA_STORE, packed=True)
         for write in writers:
             write(store)
         return draft.commit(content, dict(run))
@@ -64,7 +64,7 @@ def _arrays_of(outcome: ChainOutcome) -> list[Callable[[Any], None]]:
 
 def levels_of(tree: Tree) -> dict[str, npt.NDArray[np.float64]]:
     """The level strip a result holds, by name; empty where it has none."""
-    if not (tree.path / SPECTRA_STORE).exists():
+    if SPECTRA_STORE not in tree.stores:
         return {}
     store = tree.zarr(SPECTRA_STORE)
     if LEVELS in store.names:

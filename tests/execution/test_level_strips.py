@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import xarray
+from zarr.storage import ZipStore
 
 from thrumline.pipeline.contracts import Fitness
 from thrumline.pipeline.execution.chain import ChainOutcome
@@ -20,7 +21,7 @@ def test_strips_come_back_by_name_from_one_array_that_plain_xarray_opens(tmp_pat
         outcome = ChainOutcome(fitness=Fitness("fit", levels=LEVELS), readings=(), products={}, faults={})
         tree = commit_result(archive, RESULT, CAPTURE, outcome, {}, {})
         found = levels_of(tree)
-        plain = xarray.open_zarr(tree.path / SPECTRA_STORE, consolidated=False)
+        plain = xarray.open_zarr(ZipStore(tree.place_of(SPECTRA_STORE), mode="r"), consolidated=False)
         assert list(found) == list(LEVELS) == plain.strips.attrs["levels"]
         for row, (name, values) in zip(plain.strips.values, LEVELS.items(), strict=True):
             np.testing.assert_array_equal(found[name], values)

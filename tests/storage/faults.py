@@ -19,7 +19,6 @@ from thrumline.storage import Archive, Disk, StorageError
 
 CAPTURE = hashlib.sha256(b"capture").hexdigest()[:32]
 RESULT = hashlib.sha256(b"result").hexdigest()[:32]
-SPECTRA = hashlib.sha256(b"spectra").hexdigest()[:32]
 COUNTS = np.random.default_rng(4).integers(-900, 900, size=(3, 700)).astype("int16")
 
 
@@ -173,6 +172,7 @@ def days_work(archive: Archive, source: Path, ack: Ack) -> None:
             for start in range(0, COUNTS.shape[1], 200):
                 counts.append(COUNTS[:, start : start + 200])
             store.put("overview", COUNTS[:, :10].astype("float32"), dims=("channel", "frame"))
+            draft.zarr("strip.zarr", packed=True).put("strip", COUNTS[:, :20], dims=("channel", "frame"))
             draft.commit({"original": original.sha256, "summary": {"rate": 1000.0}}, {"host": "rig"})
     ack("capture")
     archive.note_committed("captures", CAPTURE)
@@ -221,7 +221,8 @@ def missing(archive: Archive, acks: list[str], source: Path) -> list[str]:
     there = {
         "original": kept is not None and kept.read_bytes() == source.read_bytes() and len(archive.arrivals(sha256)) == 1,
         "capture": capture is not None
-        and bool((capture.zarr("capture.zarr").array("g0_counts").read_all() == COUNTS).all()),
+        and bool((capture.zarr("capture.zarr").array("g0_counts").read_all() == COUNTS).all())
+        and bool((capture.zarr("strip.zarr").array("strip").read_all() == COUNTS[:, :20]).all()),
         "result": result is not None and result.content["summary"] == {"mg": 12.5},
         "fact": archive.facts(CAPTURE) == [{"platform": "wren", "part": "candidate-A"}],
         "decision": archive.decision("study", "wren idle") == {"limit_percent": 15},
