@@ -143,7 +143,7 @@ def _pass_block(
     group: Group, block: RowBlock, first_row: int, ticks: npt.NDArray[Any] | None, sink: Sink
 ) -> None:
     chosen = group.rows(block)
-    counts = group.counts(block.numbers, chosen)
+    counts = group.counts(block, chosen)
     if not counts.size:
         return
     sink.samples(group.name, counts)

@@ -36,20 +36,25 @@ class RowBlock:
     """Consecutive rows: ``numbers`` one array [shape=(n_row,)] per number column, ``stamps`` one per stamp column.
 
     ``lines`` [shape=(n_row,)] are the line numbers of the rows in the file, or None when they simply follow
-    ``first_line``. ``decimals``, where it is known, says for each number column at how many decimals all its
-    numbers are whole counts.
+    ``first_line``. Where all numbers have as many decimals throughout their column, ``numbers`` are columns of
+    counts instead.
     """
 
-    numbers: tuple[npt.NDArray[np.float64], ...]
+    numbers: tuple[npt.NDArray[np.float64] | FixedColumn, ...]
     stamps: tuple[npt.NDArray[np.object_], ...]
     first_line: int
     lines: npt.NDArray[np.int64] | None = None
-    decimals: tuple[int, ...] | None = None
 
     @property
     def n(self) -> int:
         """Rows."""
-        return int(self.numbers[0].size)
+        first = self.numbers[0]
+        return int((first.counts if isinstance(first, FixedColumn) else first).size)
+
+    def values(self, place: int) -> npt.NDArray[np.float64]:
+        """One column's numbers as doubles [shape=(n_row,)]."""
+        column = self.numbers[place]
+        return column.values if isinstance(column, FixedColumn) else column
 
     def line(self, row: int) -> int:
         """Line number of one row."""
@@ -143,8 +148,7 @@ class RowReader:
         plain = self._unquoted(data, line) if self._dialect.quoted or b'"' in data else data
         columns = self._fixed(plain, n_lines)
         if columns is not None:
-            numbers, decimals = tuple(c.values for c in columns), tuple(c.decimals for c in columns)
-            return RowBlock(numbers, (), line, decimals=decimals)
+            return RowBlock(tuple(columns), (), line)
         parsed = self._parsed(plain, n_lines)
         if parsed is not None:
             return RowBlock(*parsed, first_line=line)

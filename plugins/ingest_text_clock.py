@@ -92,17 +92,12 @@ def iso_nanoseconds(texts: npt.NDArray[np.object_], lines: npt.NDArray[np.int64]
     return np.asarray(moments.dt.as_unit("ns").astype(np.int64).to_numpy(), np.int64)
 
 
-def decimals_of(
-    values: npt.NDArray[np.float64], least: int = 0, most: int = _MOST_DECIMALS, written: int | None = None
-) -> int | None:
+def decimals_of(values: npt.NDArray[np.float64], least: int = 0, most: int = _MOST_DECIMALS) -> int | None:
     """Decimals at which every value is a whole count divided by a power of ten, exactly; None beyond ``most``.
 
     The test is exact: counts below 2**53 and powers up to 10**22 are exact doubles, so their quotient is the
-    correctly rounded value of the decimal text. Where all were ``written`` with so many decimals, counts of those or
-    more are exact without a test, as long as their product with the power of ten errs by less than half a count.
+    correctly rounded value of the decimal text.
     """
-    if written is not None and written <= least and np.max(np.abs(values), initial=0.0) * 10.0**least < 2.0**50:
-        return least
     # what a few values need all of them need: most numbers of decimals are ruled out without looking at the rest
     some = values[:_LOOKED_AT_FIRST]
     if some.size < values.size:

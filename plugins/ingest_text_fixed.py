@@ -9,6 +9,7 @@ so nothing else can be taken for a number; a block with anything else in it is l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,7 @@ import numpy.typing as npt
 MOST_DIGITS = 15
 """Counts of so many digits are exact doubles, and so their quotient by a power of ten is correctly rounded."""
 
+_DIGITS_OF_32_BITS = 9
 _LEAD = 31
 """Bytes before the line end before the block: so far back the digits before a separator may be asked for.
 
@@ -24,15 +26,32 @@ Places of separators are counted from that line end, which is the first of them.
 _LINE_END, _MINUS, _ZERO = 10, 45, 48
 
 Positions = npt.NDArray[np.intp]
-Numbers = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.signedinteger[Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class FixedColumn:
-    """One column: ``values`` [shape=(n_row,)] as correctly rounded doubles, each a whole count of 10**-decimals."""
+    """One column as whole ``counts`` [shape=(n_row,)] of 10**-decimals; ``negative`` where a sign stands in front."""
 
-    values: Numbers
+    counts: Counts
+    negative: npt.NDArray[np.bool_]
     decimals: int
+
+    @property
+    def values(self) -> npt.NDArray[np.float64]:
+        """Correctly rounded doubles [shape=(n_row,)]; -0.0 is what it is."""
+        values = self.counts / 10.0**self.decimals
+        return np.asarray(np.copysign(values, 0.5 - self.negative), np.float64)
+
+    @property
+    def largest(self) -> int:
+        """The largest count without its sign."""
+        return max(int(self.counts.max()), -int(self.counts.min()))
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes held."""
+        return self.counts.nbytes + self.negative.nbytes
 
 
 class _Digits:
@@ -50,20 +69,18 @@ class _Digits:
         fours += wide[2:]
         self._tables = ((4, fours), (2, pairs), (1, ones))
 
-    def before(self, ends: Positions, back: int, n: int) -> Numbers:
+    def before(self, ends: Positions, back: int, n: int, dtype: type[np.int32 | np.int64]) -> Counts:
         """The number in the ``n`` bytes that end ``back`` bytes before each place [shape=(n_row,)]."""
-        number = None
+        number: Counts | None = None
         left = n
         for width, table in self._tables:
             while left >= width:
                 # the table is moved, not the places: they are asked a dozen times
                 part = table[_LEAD - back - left :][ends]
                 left -= width
-                if number is None:
-                    number = np.multiply(part, 10.0**left, dtype=np.float64)
-                else:
-                    number += np.multiply(part, 10.0**left, dtype=np.float64) if left else part
-        return np.zeros(ends.size) if number is None else number
+                digits = np.multiply(part, 10**left, dtype=dtype)
+                number = digits if number is None else np.add(number, digits, out=number)
+        return np.zeros(ends.size, dtype) if number is None else number
 
 
 def fixed_columns(data: bytes, n_lines: int, n_cells: int, delimiter: str, decimal: str) -> list[FixedColumn] | None:
@@ -125,19 +142,19 @@ def _column(
         return None
     if n_after and np.count_nonzero(characters[_LEAD - n_after :][ends] == ord(decimal)) < ends.size:
         return None
-    values = digits.before(ends, n_after, most)
+    dtype = np.int32 if most + decimals <= _DIGITS_OF_32_BITS else np.int64
+    counts = digits.before(ends, n_after, most, dtype)
     if fewest < most - 1:
         # what stands right before a number is no digit and counts as zero; further left may be some
-        values %= _POWERS[n_whole - (n_after + 1)]
+        counts %= _POWERS[n_whole - (n_after + 1)].astype(dtype)
     if decimals:
-        values *= 10.0**decimals
-        values += digits.before(ends, 0, decimals)
-        values /= 10.0**decimals
+        counts *= dtype(10**decimals)
+        counts += digits.before(ends, 0, decimals, dtype)
     n_signs = int(np.count_nonzero(negative))
     if n_signs:
-        values *= 1.0 - 2.0 * negative  # last, so that -0.0 stays what it is
-    return FixedColumn(values, decimals), n_signs + (ends.size if n_after else 0)
+        counts *= np.int8(1) - np.int8(2) * negative.view(np.int8)
+    return FixedColumn(counts, negative, decimals), n_signs + (ends.size if n_after else 0)
 
 
-_POWERS = 10.0 ** np.arange(MOST_DIGITS + 1)
+_POWERS = 10 ** np.arange(MOST_DIGITS + 1, dtype=np.int64)
 _POWERS.flags.writeable = False

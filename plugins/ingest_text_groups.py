@@ -6,7 +6,6 @@ second) becomes a group of its own, with the stamps of those rows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,9 +18,12 @@ from .ingest_text_blocks import RowBlock, RowReader
 from .ingest_text_clock import StampWatch, TimeScale, decimals_of, iso_nanoseconds
 from .ingest_text_columns import Layout
 from .ingest_text_dialect import Dialect
+from .ingest_text_fixed import FixedColumn
 
 HELD_BYTES = 48 << 20
 """Parsed numbers kept between the passes; larger files are parsed twice instead."""
+_EXACT = 2**50
+"""Up to so many counts the product of a double and its power of ten errs by less than half a count."""
 Numbers = npt.NDArray[np.float64]
 
 
@@ -37,10 +39,21 @@ class ColumnFacts:
     first_stamp: Any = None
     last_stamp: Any = None
 
-    def see(self, values: Numbers, written: int | None = None) -> None:
-        """Take further values without holes; ``written`` are their decimals where the text was of one form."""
+    def see_counts(self, column: FixedColumn) -> None:
+        """Take further values whose decimals are known."""
+        largest = column.largest
+        if self.decimals is None or column.decimals > self.decimals:
+            self.see(column.values)
+            return
+        if largest * 10 ** (self.decimals - column.decimals) >= _EXACT:
+            self.decimals = decimals_of(column.values, self.decimals)
+        self.greatest = max(self.greatest, largest / 10.0**column.decimals)
+        self.n += column.counts.size
+
+    def see(self, values: Numbers) -> None:
+        """Take further values without holes."""
         if self.decimals is not None:
-            self.decimals = decimals_of(values, self.decimals, written=written)
+            self.decimals = decimals_of(values, self.decimals)
         self.greatest = max(self.greatest, float(np.max(np.abs(values), initial=0.0)))
         self.n += values.size
 
@@ -86,15 +99,23 @@ class Group:
 
     def rows(self, block: RowBlock) -> slice | npt.NDArray[np.int64]:
         """Which rows of a block belong to the group."""
-        return np.flatnonzero(np.isfinite(block.numbers[self.places[0]])) if self.sparse else slice(None)
+        return np.flatnonzero(np.isfinite(block.values(self.places[0]))) if self.sparse else slice(None)
 
-    def counts(self, numbers: Sequence[Numbers], rows: slice | npt.NDArray[np.int64]) -> npt.NDArray[np.generic]:
+    def counts(self, block: RowBlock, rows: slice | npt.NDArray[np.int64]) -> npt.NDArray[np.generic]:
         """Native counts [shape=(n_channel, n)] of these rows."""
-        chosen = [numbers[place][rows] for place in self.places]
+        chosen = [self._counts(block, *which)[rows] for which in zip(self.places, self.decimals, strict=True)]
         counts = np.empty((len(self.columns), chosen[0].size), self.dtype)
-        for row, (column, decimals) in enumerate(zip(chosen, self.decimals, strict=True)):
-            counts[row] = column if self.dtype == "float64" else np.rint(column * 10.0**decimals)
+        for row, column in enumerate(chosen):
+            counts[row] = column
         return counts
+
+    def _counts(self, block: RowBlock, place: int, decimals: int) -> npt.NDArray[Any]:
+        column = block.numbers[place]
+        if self.dtype == "float64":
+            return block.values(place)
+        if isinstance(column, FixedColumn) and column.decimals == decimals:
+            return column.counts
+        return np.rint(block.values(place) * 10.0**decimals)
 
     def head(self, clock: Clock, n: int, mapping: ChannelMapping) -> GroupHead:
         """The group as the capture's head states it."""
@@ -115,7 +136,7 @@ def stamp_values(block: RowBlock, layout: Layout, dialect: Dialect) -> npt.NDArr
     """Stamps (or sample numbers) of a block: float64 as written, or int64 nanoseconds."""
     first = layout.time[0] if layout.time or layout.counter is None else layout.counter
     if dialect.kinds[first.cell] == "number":
-        return block.numbers[number_places(dialect)[first.cell]]
+        return block.values(number_places(dialect)[first.cell])
     lines = np.array([block.line(row) for row in range(block.n)], np.int64)
     stamp_cells = [cell for cell, kind in enumerate(dialect.kinds) if kind == "stamp"]
     texts = [block.stamps[stamp_cells.index(column.cell)] for column in layout.time]
@@ -131,9 +152,13 @@ def surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> Survey:
         timed = bool(layout.time or layout.counter) and block.n > 0
         stamps = stamp_values(block, layout, dialect) if timed else None
         for cell, facts in survey.facts.items():
-            values = block.numbers[places[cell]]
-            written = block.decimals[places[cell]] if block.decimals is not None else None
-            facts.see_filled(values, survey.n, stamps) if cell in rows.sparse else facts.see(values, written)
+            column = block.numbers[places[cell]]
+            if isinstance(column, FixedColumn):
+                facts.see_counts(column)
+            elif cell in rows.sparse:
+                facts.see_filled(column, survey.n, stamps)
+            else:
+                facts.see(column)
         if stamps is not None:
             survey.stamps.push(stamps, block.line)
         survey.n += block.n

@@ -16,8 +16,8 @@ from thrumline.pipeline.contracts import ChannelMapping, ReaderRefusal
 from thrumline.pipeline.testing import GatheringSink, GivenFile
 from thrumline.plugins.ingest_text import TextReader
 from thrumline.plugins.ingest_text_blocks import RowReader
-from thrumline.plugins.ingest_text_clock import decimals_of
 from thrumline.plugins.ingest_text_fixed import MOST_DIGITS, fixed_columns
+from thrumline.plugins.ingest_text_groups import ColumnFacts
 
 
 def written(value: int, decimals: int, mark: str = ".") -> str:
@@ -53,6 +53,7 @@ def test_every_number_is_the_double_nearest_to_its_text(table):
     for cell, column in enumerate(columns):
         exact = np.array([float(written(row[cell], decimals[cell])) for row in rows])
         assert column.decimals == decimals[cell]
+        assert column.counts.tolist() == [row[cell] for row in rows]
         assert column.values.tobytes() == exact.tobytes()
 
 
@@ -62,9 +63,11 @@ def test_counts_fall_out_as_the_test_of_decimals_finds_them(table):
     rows, decimals, delimiter, mark, _ = table
     columns = fixed_columns(text_of(*table), len(rows), len(decimals), delimiter, mark)
     for column in columns:
-        for least in range(column.decimals, 13):
-            told = decimals_of(column.values, least, written=column.decimals)
-            assert told == decimals_of(column.values, least)
+        for least in range(13):
+            known, found = ColumnFacts(least), ColumnFacts(least)
+            known.see_counts(column)
+            found.see(column.values)
+            assert known == found
 
 
 def test_minus_zero_keeps_its_sign():

@@ -197,6 +197,7 @@ def work_together(archive: Archive, source: Path, ack: Ack) -> None:
                     store = draft.zarr("capture.zarr")
                     counts = store.array("g0_counts", dtype="int16", rows=3, dims=("channel", "time"))
                     counts.append(COUNTS)
+                    draft.zarr("strip.zarr", packed=True).put("strip", COUNTS[:, :20], dims=("channel", "frame"))
                     draft.commit({"original": original.sha256, "summary": {"rate": 1000.0}}, {"host": "rig"})
             if not worker.has("results", RESULT):
                 worker.put_small("results", RESULT, {"capture_id": CAPTURE, "summary": {"mg": 12.5}}, {})

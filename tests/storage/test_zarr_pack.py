@@ -51,7 +51,6 @@ def archive(tmp_path: Path):
 members = st.dictionaries(st.from_regex(r"\A[a-zµ_]{1,9}(/[a-z0-9.]{1,9})?\Z"), st.binary(max_size=200), max_size=8)
 
 
-@pytest.mark.external
 @given(members)
 def test_the_standard_library_reads_every_member_and_finds_no_fault(files):
     """Source: zipfile. Names, bytes, checksums; nothing of the clock is in it."""
