@@ -41,14 +41,17 @@ class StreamedArray:
         self._n_held = 0
         self._n_shards = 0
 
-    def append(self, block: npt.ArrayLike) -> None:
-        """Take the next block. Raises BadContent where shape or type are not those declared."""
+    def append(self, block: npt.ArrayLike, *, stays: bool = False) -> None:
+        """Take the next block; it is copied unless it ``stays`` as it is until the tree is committed.
+
+        Raises BadContent where shape or type are not those declared.
+        """
         values = self._checked(np.asarray(block))
         self.length += values.shape[-1]
         while values.shape[-1]:
             taken = values[..., : SHARD - self._n_held]
-            # a copy, since the caller may fill its buffer anew while this block waits for its shard
-            self._held.append(taken.astype(self.dtype, copy=True))
+            # the caller may fill its buffer anew while this block waits for its shard
+            self._held.append(taken.astype(self.dtype, copy=not stays))
             self._n_held += taken.shape[-1]
             values = values[..., taken.shape[-1] :]
             if self._n_held == SHARD:

@@ -153,10 +153,11 @@ class _CaptureSink:
             rows = block.shape[0] if block.ndim == 2 else None
             capture.arrays[name] = capture.store.array(name, dtype=str(block.dtype), rows=rows, dims=dims, attrs={})
             capture.held[name] = []
-        capture.arrays[name].append(block)
+        # fresh from the child for us alone: no one fills it anew
+        capture.arrays[name].append(block, stays=True)
         capture.n_bytes += block.nbytes
         if capture.n_bytes <= HOLD_BYTES:
-            capture.held[name].append(np.array(block))
+            capture.held[name].append(block)
 
     def committed(
         self, heads: list[CaptureHead], original: Original, name: str, mapping: ChannelMapping
@@ -181,8 +182,12 @@ class _CaptureSink:
             store = tree.zarr(CAPTURE_STORE)
             stored = {key: store.array(key) for key in capture.arrays}
             return TakenIn(capture_id, head, stored, original.sha256, rows)
-        held = {key: HeldArray(np.concatenate(blocks, axis=-1)) for key, blocks in capture.held.items()}
+        held = {key: HeldArray(_joined(blocks)) for key, blocks in capture.held.items()}
         return TakenIn(capture_id, head, held, original.sha256, rows)
+
+
+def _joined(blocks: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
+    return blocks[0] if len(blocks) == 1 else np.concatenate(blocks, axis=-1)
 
 
 def head_facts(head: CaptureHead) -> dict[str, Any]:
