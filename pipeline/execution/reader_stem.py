@@ -57,7 +57,7 @@ class Stem:
     def __init__(self, readers: Mapping[str, str], example: Path) -> None:
         import_once()
         # nobody else may ask this user's process for another one: the folder is the user's alone
-        self._folder = tempfile.TemporaryDirectory(prefix="thrumline-")
+        self._folder = tempfile.TemporaryDirectory(prefix="thrumline-", ignore_cleanup_errors=True)
         self.address = f"{self._folder.name}/stem"
         context = get_context("forkserver")
         until, self._alive = context.Pipe(duplex=False)
@@ -96,6 +96,11 @@ def tend(listener: socket.socket, until: Connection, readers: Mapping[str, str],
     # what is there now stays for good: a child's collector need not touch, and so copy, its pages
     gc.freeze()
     _Nursery(listener, until).run()
+    # whoever began this may have been killed, and left it to us
+    socket_place = Path(listener.getsockname())
+    with contextlib.suppress(OSError):
+        socket_place.unlink()
+        socket_place.parent.rmdir()
 
 
 def _import_ahead(readers: Mapping[str, str], example: str) -> None:

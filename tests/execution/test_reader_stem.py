@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import stat
+import subprocess
 import sys
 import tempfile
 import textwrap
@@ -180,6 +181,23 @@ def test_children_end_with_the_stem_and_its_folder_is_private_and_goes_too(reade
         os.close(requests)
     assert gone(pid)
     assert not folder.exists()
+
+
+def test_a_stem_whose_beginner_was_killed_ends_and_leaves_nothing_in_the_temporary_folder(tmp_path):
+    """As a command does that the system ends: nobody closes the stem, its pipe is closed."""
+    script = tmp_path / "begin.py"
+    script.write_text(
+        "import os, signal\nfrom pathlib import Path\nfrom thrumline.pipeline.execution.reader_stem import Stem\n"
+        "if __name__ == '__main__':\n"
+        "    stem = Stem({}, Path(__file__))\n"
+        "    print(stem.pid, stem.address, flush=True)\n"
+        "    os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    done = subprocess.run([sys.executable, script], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, check=False)
+    pid, address = done.stdout.split()
+    assert done.returncode == -signal.SIGKILL
+    assert gone(int(pid))
+    assert not Path(address).parent.exists()
 
 
 def test_without_a_stem_that_answers_children_are_started_anew(readers):
