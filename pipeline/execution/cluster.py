@@ -142,6 +142,11 @@ class Cluster:
                 "distributed.worker.daemon": False,
                 "distributed.comm.timeouts.connect": "20s",
                 "distributed.admin.low-level-log-length": 0,
+                # a scheduler and its nannies beside two busy cores: fifty looks a second each cost more than messages
+                "distributed.admin.tick.interval": "1s",
+                "distributed.admin.system-monitor.interval": "5s",
+                "distributed.admin.system-monitor.disk": False,
+                "distributed.worker.memory.monitor-interval": "300ms",
             }
         )
         if self._spread.scheduler is not None:
