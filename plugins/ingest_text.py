@@ -29,7 +29,7 @@ from ..pipeline.contracts import (
     hookimpl,
 )
 from ..pipeline.kernels.clock import ClockFit
-from .ingest_text_blocks import RowBlock, RowReader, SparseColumn
+from .ingest_text_blocks import RowBlock, RowReader, SparseColumn, needs_parser
 from .ingest_text_clock import TimeScale, clock_by_count, clock_from_fit, clock_without_stamps, recorded_at
 from .ingest_text_columns import Layout, layout_of, with_named_empties
 from .ingest_text_dialect import HEAD_BYTES, Dialect, dialect_of, with_tail
@@ -50,7 +50,9 @@ class TextReader(Reader):
         self._sniffed: tuple[bytes, bool, Dialect] | None = None
 
     def warm(self) -> None:
-        """Import the parser."""
+        """Import the parser, unless the file that was sniffed begins as one that needs none."""
+        if self._sniffed is not None and not needs_parser(self._sniffed[0], self._sniffed[2]):
+            return
         import pandas as pd
 
         pd.read_csv  # noqa: B018 - attribute access completes the lazy import

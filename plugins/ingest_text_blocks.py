@@ -13,6 +13,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -122,7 +123,7 @@ class RowReader:
         self.sparse, self._beside = sparse, beside
         self._numeric = [i for i, kind in enumerate(dialect.kinds) if kind == "number"]
         self._stamped = [i for i, kind in enumerate(dialect.kinds) if kind == "stamp"]
-        self._options = self._parser_options()
+        self._decimal = "." if self._decimal_in_quotes else dialect.decimal
         self.footer: list[str] = []
 
     def blocks(self) -> Iterator[RowBlock]:
@@ -156,12 +157,10 @@ class RowReader:
 
     def _fixed(self, data: bytes, n_lines: int) -> list[FixedColumn] | None:
         """The block where it is nothing but numbers of fixed decimals, which are read in half the time."""
-        dialect = self._dialect
-        if dialect.delimiter in (" ", "") or self.sparse or set(dialect.kinds) != {"number"}:
-            return None
-        return fixed_columns(data, n_lines, dialect.n_cells, dialect.delimiter, self._options["decimal"])
+        return None if self.sparse else _fixed_columns(data, n_lines, self._dialect, self._decimal)
 
-    def _parser_options(self) -> dict[str, Any]:
+    @cached_property
+    def _options(self) -> dict[str, Any]:
         import pandas as pd
 
         dialect = self._dialect
@@ -170,7 +169,7 @@ class RowReader:
         return {
             "header": None, "names": names, "index_col": False, "na_filter": False, "quoting": csv.QUOTE_NONE,
             "sep": {" ": r"\s+", "": _NO_DELIMITER}.get(dialect.delimiter, dialect.delimiter),
-            "decimal": "." if self._decimal_in_quotes else dialect.decimal,
+            "decimal": self._decimal,
             "skip_blank_lines": False, "low_memory": False,
             "usecols": [names[i] for i in (*self._numeric, *self._stamped)],
             "dtype": {names[i]: object if i in self.sparse else np.float64 for i in self._numeric}
@@ -222,7 +221,7 @@ class RowReader:
             bare = text.strip(BLANKS)
             if bare.lower() in MISSING:
                 continue
-            if not is_number(bare, self._options["decimal"]):
+            if not is_number(bare, self._decimal):
                 return None
             numbers[row] = float(bare.replace(",", "."))
         return numbers
@@ -245,7 +244,7 @@ class RowReader:
         rows: list[list[str]] = []
         lines: list[int] = []
         closing: list[str] = []
-        decimal = self._options["decimal"]
+        decimal = self._decimal
         for number, text in enumerate(data.decode("latin-1").split("\n"), first_line):
             if not text.strip(" \t\f\v\x1a"):
                 continue
@@ -333,6 +332,19 @@ class RowReader:
 
 def _number_or_hole(cell: str, decimal: str) -> float:
     return float(cell.replace(decimal, ".")) if is_number(cell, decimal) else np.nan
+
+
+def needs_parser(head: bytes, dialect: Dialect) -> bool:
+    """Whether the rows at the head of a file are more than numbers of fixed decimals."""
+    lines = head.replace(b"\r\n", b"\n").split(b"\n")[dialect.first_row - 1 : -1]
+    rows = b"\n".join([*lines, b""])
+    return dialect.quoted or _fixed_columns(rows, rows.count(b"\n"), dialect, dialect.decimal) is None
+
+
+def _fixed_columns(data: bytes, n_lines: int, dialect: Dialect, decimal: str) -> list[FixedColumn] | None:
+    if dialect.delimiter in (" ", "") or set(dialect.kinds) != {"number"} or not n_lines:
+        return None
+    return fixed_columns(data, n_lines, dialect.n_cells, dialect.delimiter, decimal)
 
 
 def _count(data: bytes, character: bytes) -> int:

@@ -5,6 +5,9 @@ Order: what is taken, what is left to the general parser, whole files either way
 
 from __future__ import annotations
 
+import math
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -170,3 +173,51 @@ def test_what_was_sniffed_is_not_taken_for_another_file(tmp_path):
         results.append((head.metadata["dialect"]["delimiter"], sink.counts(0, "signal").tolist()))
     wanted = [[15] * 9, [25] * 9, [35] * 9]
     assert results == [("comma", wanted), ("semicolon", wanted), ("semicolon", wanted), ("comma", wanted)]
+
+
+ONE_FILE = """
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from thrumline.pipeline.contracts import ChannelMapping
+from thrumline.plugins.ingest_text import TextReader
+path = Path(sys.argv[1])
+reader, got = TextReader(), []
+assert reader.sniff(path.read_bytes()[:65536], path.name) > 0.5
+reader.warm()
+warmed = "pandas" in sys.modules
+sink = SimpleNamespace(begin=got.append, samples=lambda _, counts: got.append(counts.shape), stamps=lambda *_: None)
+reader.read(SimpleNamespace(path=path, name=path.name), ChannelMapping(), sink)
+print(warmed, "pandas" in sys.modules, got[1])
+"""
+
+
+@pytest.mark.parametrize(
+    ("row", "warmed", "loaded"),
+    [
+        ("{t:.4f},{x:.6f},{x:.3f},{x:.6f}\n", False, False), ("{t:.4f},{x:.6f},{x:.3f},{x:.6f}\r\n", False, False),
+        ("{t:.4f},{x:.6e},{x:.3f},{x:.6f}\n", True, True), ("{t:.4f} {x:.6f} {x:.3f} {x:.6f}\n", True, True),
+    ],
+    ids=["plain", "line ends of two", "exponents", "blanks"],
+)  # fmt: skip
+def test_the_general_parser_is_imported_only_for_files_that_need_it(tmp_path, row, warmed, loaded):
+    """It takes a quarter of a second, in every process that reads."""
+    path = tmp_path / "idle.csv"
+    ends = "\r\n" if row.endswith("\r\n") else "\n"
+    names = ["time [s]", "x [g]", "y [g]", "z [g]"]
+    separator = " " if " " in row else ","
+    head = separator.join(name.replace(" ", "_") for name in names) + ends
+    text = "".join(row.format(t=n / 400, x=math.sin(n)) for n in range(8000))
+    path.write_bytes((head + text).encode())
+    done = subprocess.run([sys.executable, "-c", ONE_FILE, path], capture_output=True, text=True, check=True)
+    assert done.stdout.split(" ", 2) == [str(warmed), str(loaded), "(3, 8000)\n"]
+
+
+def test_a_file_that_turns_out_to_need_the_general_parser_gets_it(tmp_path):
+    """Past its head: the first exponent stands in the last row."""
+    path = tmp_path / "idle.csv"
+    rows = [f"{n / 400:.4f},{math.sin(n):.6f},{math.cos(n):.6f},{0.5:.6f}\n" for n in range(8000)]
+    path.write_text("time_s,x_g,y_g,z_g\n" + "".join(rows) + "20.0000,1e-3,0.000000,0.000000\n")
+    assert path.stat().st_size > 65536
+    done = subprocess.run([sys.executable, "-c", ONE_FILE, path], capture_output=True, text=True, check=True)
+    assert done.stdout.split(" ", 2) == ["False", "True", "(3, 8001)\n"]
