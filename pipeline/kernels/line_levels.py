@@ -39,8 +39,8 @@ def total_square(plan: ZoomPlan, part: ZoomedRun, grid_s: FloatArray) -> FloatAr
     squares = np.concatenate([none, np.cumsum(part.hop_square, axis=-1)], axis=-1)
     centre = grid_s / hop_s - part.first_hop
     half = max(0.5, 0.5 * LEVEL_S / hop_s)
-    low = np.clip(np.floor(centre - half), 0, n_hop - 1).astype(int)
-    high = np.clip(np.ceil(centre + half), low + 1, n_hop).astype(int)
+    low = np.minimum(np.maximum(np.floor(centre - half), 0), n_hop - 1).astype(int)
+    high = np.minimum(np.maximum(np.ceil(centre + half), low + 1), n_hop).astype(int)
     count = (high - low) * plan.hop
     mean = (sums[:, high] - sums[:, low]) / count
     square = (squares[:, high] - squares[:, low]) / count - mean**2

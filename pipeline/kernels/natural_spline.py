@@ -64,7 +64,8 @@ class NaturalSpline:
         return np.asarray(self._before[piece] + x * (a + x * (b / 2.0 + x * (c / 3.0 + x * d / 4.0))))
 
     def _placed(self, where: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
-        piece = np.clip(np.searchsorted(self._at, where, side="right") - 1, 0, self._at.size - 2)
+        # for whole numbers numpy's clip asks for their limits, at the price of the search itself
+        piece = np.minimum(np.maximum(np.searchsorted(self._at, where, side="right") - 1, 0), self._at.size - 2)
         return piece, where - self._at[piece]
 
 

@@ -97,7 +97,7 @@ def spectrogram(
 ) -> Spectrogram:
     """Short Hann spectra, each channel over its own floor, summed; frames at a quarter of their length."""
     n_channel, n = baseband.shape
-    n_frame = int(np.clip(round(frame_s * rate_hz), 8, n))
+    n_frame = min(max(round(frame_s * rate_hz), 8), n)
     hop = max(1, n_frame // HOPS_PER_FRAME)
     window = hann_within(n_frame)
     n_fft = fft.next_fast_len(PADDING * n_frame)
@@ -142,7 +142,7 @@ def path_of_line(cells: Spectrogram) -> LinePath:
 def refined_path(cells: Spectrogram, path: IntArray) -> LinePath:
     """A path of bins with its frequency refined by a parabola through log power."""
     rows = np.arange(path.size)
-    inner = np.clip(path, 1, cells.offset_hz.size - 2)
+    inner = np.minimum(np.maximum(path, 1), cells.offset_hz.size - 2)
     low, mid, high = np.log(cells.power[rows, inner + np.array([[-1], [0], [1]])] + 1e-300)
     bend = np.minimum(low - 2.0 * mid + high, -1e-9)
     shift = np.clip(0.5 * (low - high) / bend, -0.5, 0.5)
@@ -266,7 +266,7 @@ def _spectrograms(
     runs: tuple[ComplexArray, ...], rate_hz: float, frame_s: float, pass_hz: float, floor: FloatArray
 ) -> _Cells:
     longest = max(run.shape[-1] for run in runs) / rate_hz
-    frame_s = float(np.clip(frame_s, 8.0 / rate_hz, longest))
+    frame_s = min(max(frame_s, 8.0 / rate_hz), longest)
     return _Cells(tuple(spectrogram(run, rate_hz, frame_s, pass_hz, floor) for run in runs), frame_s)
 
 

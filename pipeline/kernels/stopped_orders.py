@@ -24,7 +24,7 @@ def revolutions(time_s: FloatArray, track_time_s: FloatArray, speed_hz: FloatArr
     known = np.isfinite(speed_hz)
     at, speed = track_time_s[known], speed_hz[known]
     total = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(at))])
-    left = np.clip(np.searchsorted(at, time_s, side="right") - 1, 0, at.size - 1)
+    left = np.maximum(np.searchsorted(at, time_s, side="right") - 1, 0)
     here = np.interp(time_s, at, speed)
     # a trapezium from the point on the left; outside the track both its sides are the held speed
     return np.asarray(total[left] + 0.5 * (speed[left] + here) * (time_s - at[left]))
