@@ -25,9 +25,9 @@ def prominence(values: FloatArray, peak: int) -> float:
     """Height of a peak over the higher of its two valleys, each reaching to the next higher value or the end."""
     height = values[peak]
     before, after = values[:peak], values[peak + 1 :]
-    higher = np.flatnonzero(before > height)
+    higher = (before > height).nonzero()[0]
     left = before[higher[-1] + 1 :] if higher.size else before
-    higher = np.flatnonzero(after > height)
+    higher = (after > height).nonzero()[0]
     right = after[: higher[0]] if higher.size else after
     base = max(left.min(initial=height), right.min(initial=height))
     return float(height - base)

@@ -63,6 +63,12 @@ def cosine_coefficients(window: WindowLike) -> tuple[float, ...]:
             msg = f"unknown window {window!r}; allowed: {', '.join(sorted(COEFFICIENTS))}, or coefficients"
             raise ValueError(msg)
         return COEFFICIENTS[window]
+    return _checked(tuple(window))
+
+
+@lru_cache(maxsize=8)
+def _checked(window: tuple[float, ...]) -> tuple[float, ...]:
+    """Coefficients given by hand: one capture names the same ones some twenty times."""
     terms = tuple(float(term) for term in window)
     if not terms or not all(map(isfinite, terms)) or terms[0] <= 0.0:
         msg = f"window coefficients {terms!r}: wanted finite numbers a_0, a_1, ... with a_0 above 0"
