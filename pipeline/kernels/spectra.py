@@ -43,7 +43,7 @@ BATCH_SAMPLES = 1 << 18
 
 @dataclass(frozen=True)
 class SpectrumPlan:
-    """What is to be averaged: rate (Hz), segment length and hop (samples), window, averaging, pairs.
+    """What is to be averaged: rate (Hz), segment length and hop (samples), window, averaging, pairs (i < j).
 
     ``decay`` is the weight of the newest segment under exponential averaging; ``remove_mean`` takes each
     segment's window-weighted mean out; ``scatter`` keeps the segments' spread; ``dtype`` is the precision of
@@ -75,6 +75,9 @@ class SpectrumPlan:
             raise ValueError(msg)
         if not 0.0 < self.decay <= 1.0:
             msg = f"decay {self.decay!r}: wanted above 0, at most 1"
+            raise ValueError(msg)
+        if not all(0 <= i < j for i, j in self.pairs):
+            msg = f"pairs {self.pairs!r}: wanted (i, j) with i < j"
             raise ValueError(msg)
         if self.averaging == "peak-hold" and self.pairs:
             msg = "peak-hold keeps no phase: cross pairs need linear or exponential averaging"
@@ -220,30 +223,33 @@ class SpectralSum:
             self._take(frames, run)
 
     def _take(self, frames: AnyFloat, run: int) -> None:
-        # cross spectra want all channels at a time; without them, one by one, more of each stays in the cache
-        together = self.n_channel if self.plan.pairs else 1
-        step = max(BATCH_SAMPLES // (self.plan.length * together), 1)
+        n_frame = frames.shape[1]
+        # for cross spectra those of the channels before are kept; otherwise there is room for more frames of the one
+        step = max(BATCH_SAMPLES // (self.plan.length * (self.n_channel if self.plan.pairs else 1)), 1)
         # one workspace for all batches: fresh pages cost as much as the transform
-        space = np.empty((together, min(step, frames.shape[1]), self.plan.length), dtype=self._window.dtype)
-        for start in range(0, frames.shape[1], step):
+        tapered = np.empty((min(step, n_frame), self.plan.length), dtype=self._window.dtype)
+        product = np.empty((len(tapered), self._auto.shape[1]), dtype=np.result_type(tapered, np.complex64))
+        for start in range(0, n_frame, step):
             batch = frames[:, start : start + step]
             self._fade(batch.shape[1])
-            for first in range(0, self.n_channel, together):
-                spectra = self._transform(batch[first : first + together], space[:, : batch.shape[1]])
+            before: list[npt.NDArray[Any]] = []
+            for channel in range(self.n_channel):
+                spectrum = self._transform(batch[channel], tapered)
+                self._add_auto(channel, spectrum, product)
                 if self.plan.pairs:
-                    self._add_cross(spectra)
-                for channel, spectrum in enumerate(spectra, start=first):
-                    self._add_auto(channel, spectrum)
+                    self._add_cross(channel, spectrum, before, product)
+                    before.append(np.conj(spectrum, out=spectrum))
             self._counts[run] = self._counts.get(run, 0) + batch.shape[1]
 
-    def _transform(self, frames: AnyFloat, tapered: AnyFloat) -> npt.NDArray[Any]:
-        """Windowed transforms of channels [shape=(n, n_frame, n_f)]; ``tapered`` is room for the windowed frames."""
+    def _transform(self, frames: AnyFloat, room: AnyFloat) -> npt.NDArray[Any]:
+        """Windowed transforms [shape=(n_frame, n_f)]."""
+        tapered = room[: frames.shape[0]]
         np.multiply(frames, self._window, out=tapered, dtype=self._window.dtype, casting="unsafe")
-        spectra: npt.NDArray[Any] = scipy.fft.rfft(tapered, axis=-1, overwrite_x=True)
+        spectrum: npt.NDArray[Any] = scipy.fft.rfft(tapered, axis=-1, overwrite_x=True)
         if self._leak is not None:
             # a constant fills exactly the window's first bins: taking it out there costs nothing
-            spectra[..., : self._leak.size] -= spectra[..., :1] * self._leak
-        return spectra
+            spectrum[:, : self._leak.size] -= spectrum[:, :1] * self._leak
+        return spectrum
 
     def _fade(self, n: int) -> None:
         """Age the sums before n newer segments under exponential averaging."""
@@ -257,13 +263,13 @@ class SpectralSum:
     def _weights(self, n: int) -> FloatArray:
         return np.asarray((1.0 - self.plan.decay) ** np.arange(n - 1, -1, -1), dtype=np.float64)
 
-    def _add_auto(self, channel: int, spectrum: npt.NDArray[Any]) -> None:
-        """Add up powers and their squares over the frames; overwrites the spectrum."""
+    def _add_auto(self, channel: int, spectrum: npt.NDArray[Any], room: npt.NDArray[Any]) -> None:
+        """Add up powers and their squares over the frames."""
         parts = spectrum.view(self._window.dtype)
         if self.plan.averaging == "linear" and self._square is None:
             self._auto[channel] += _pairwise(np.einsum("ij,ij->j", parts, parts))
             return
-        power = _pairwise(np.multiply(parts, parts, out=parts))
+        power = _pairwise(np.multiply(parts, parts, out=room[: len(parts)].view(parts.dtype)))
         if self.plan.averaging == "peak-hold":
             np.maximum(self._auto[channel], power.max(axis=0), out=self._auto[channel])
             return
@@ -277,15 +283,17 @@ class SpectralSum:
         assert self._square is not None
         self._square[channel] += np.einsum("ij,ij->j", power, power, dtype=np.float64)
 
-    def _add_cross(self, spectra: npt.NDArray[Any]) -> None:
-        product = np.empty_like(spectra[0])
-        weights = self._weights(product.shape[0])[:, None] if self.plan.averaging == "exponential" else None
-        left = {i: np.conj(spectra[i]) for i in {i for i, _ in self.plan.pairs}}
+    def _add_cross(
+        self, channel: int, spectrum: npt.NDArray[Any], before: list[npt.NDArray[Any]], room: npt.NDArray[Any]
+    ) -> None:
+        """Add up products with the channels ``before``, whose spectra are conjugated."""
+        product = room[: len(spectrum)]
         for row, (i, j) in enumerate(self.plan.pairs):
-            np.multiply(left[i], spectra[j], out=product)
-            if weights is not None:
-                product *= weights
-            self._cross[row] += np.add.reduce(product, axis=0)
+            if j == channel:
+                np.multiply(before[i], spectrum, out=product)
+                if self.plan.averaging == "exponential":
+                    product *= self._weights(len(product))[:, None]
+                self._cross[row] += np.add.reduce(product, axis=0)
 
     def merge(self, other: Self) -> None:
         """Take over what was gathered on later samples (another run, or a later part of the same one).

@@ -206,6 +206,7 @@ def test_band_narrows_with_averages_and_holds_one():
         ({"dtype": "float16"}, "dtype 'float16': allowed"),
         ({"hop": 101}, "wanted 1 <= hop <= length"),
         ({"window": "boxy"}, "unknown window"),
+        ({"pairs": ((1, 0),)}, r"wanted \(i, j\) with i < j"),
     ],
 )
 def test_plans_that_cannot_be_are_refused(field, message):
