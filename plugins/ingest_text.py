@@ -38,6 +38,8 @@ from .ingest_text_groups import Group, Survey, groups_of, sparse_clock, stamp_va
 TAIL_BYTES = 1 << 14
 """Looked at from the end, to tell a time column from a slow signal where no header does."""
 
+FEWEST_ROWS = 3
+
 
 class TextReader(Reader):
     """Rows of numbers under an optional header, in any usual dialect."""
@@ -75,6 +77,7 @@ class TextReader(Reader):
         rows, survey = _gone_over(source, dialect, layout)
         clock, scale, fit = _clock(survey, mapping)
         _refuse_other_count(survey)
+        _refuse_few_rows(survey)
         groups = groups_of(survey, dialect, rows.sparse)
         head = CaptureHead(
             index=0, reader=self.name,
@@ -181,6 +184,15 @@ def _refuse_other_count(survey: Survey) -> None:
         raise ReaderRefusal(
             ReasonCode.UNREADABLE, "the number of samples", found=f"{survey.n} rows, but the header says {declared}",
             todo="copy the file again, it may be cut short; or correct the header",
+        )  # fmt: skip
+
+
+def _refuse_few_rows(survey: Survey) -> None:
+    """In one row or two nothing tells a damaged cell from text, and a column of text is left out."""
+    if survey.n < FEWEST_ROWS:
+        raise ReaderRefusal(
+            ReasonCode.EMPTY, f"at least {FEWEST_ROWS} rows of numbers", found=f"{survey.n}",
+            todo="record again, or export again",
         )  # fmt: skip
 
 

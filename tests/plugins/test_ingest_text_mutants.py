@@ -193,6 +193,18 @@ def test_a_hundred_thousand_damaged_files_are_read_exactly_or_refused(tmp_path, 
     assert campaign(10_000, seed, tmp_path)["wrong"] == 0
 
 
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("bare", b"0.189053, -0.5\xff"),
+        ("tab", b"# made by hand\n# sensor 7\nt_ms\tax_mg\tay_mg\taz_mg\n0\t0-.7\t-0.2\t1.7\n5\t0.7\t-1.6\t-0."),
+    ],
+)
+def test_a_row_or_two_are_no_recording(tmp_path, name, content):
+    """Nothing beside it tells a damaged cell from a column of text, which would be left out."""
+    assert verdict(content, name, tmp_path) == "refused"
+
+
 def test_the_oracle_notices_dropped_and_changed_rows(tmp_path, monkeypatch):
     """The test itself can fail: a reader that loses a row, or shifts a digit, is caught."""
     text, delimiter, decimal, *_ = SEEDS["bare"]
