@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
@@ -160,7 +161,21 @@ class Cluster:
             # without a page for people there is still a server for programs: on a port that another run has, it warns
             scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
         )  # fmt: skip
+        _keep_out_of_the_search_path(self._cluster)
         return Client(self._cluster)
+
+
+def _keep_out_of_the_search_path(cluster: Any) -> None:
+    """Take the scratch folders that servers of a cluster put into ``sys.path`` out again, and keep them from doing so.
+
+    They would do it as they close, which here is beside the report: whoever goes through the path at that moment, to
+    import something or to ask a version, misses an entry. Another list takes its place; who has the old one keeps it.
+    """
+    servers = [cluster.scheduler, *cluster.workers.values()]
+    for server in servers:
+        vars(server)["_updated_sys_path"] = False
+    scratch = {server.local_directory for server in servers}
+    sys.path = [entry for entry in sys.path if entry not in scratch]
 
 
 def expect_workers(spread: Spread, n_orders: int) -> None:

@@ -124,7 +124,10 @@ def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
         with suppress(OSError):  # somebody else's then: it is taken all the same
             taken.bind(("127.0.0.1", 8787))
             taken.listen()
+        searched = list(sys.path)
         client = cluster._connected()
+    passing = iter(sys.path)
+    assert next(passing) == searched[0]
     assert [str(warning.message) for warning in warned if "8787" in str(warning.message)] == []
     try:
         found = list(client.run(about_worker).values())
@@ -132,6 +135,8 @@ def test_all_workers_are_forked_from_one_process_that_keeps_freed_memory():
     finally:
         client.close()
         cluster._cluster.close()
+    # the end of a cluster, which may be beside the report, moves nothing under whoever goes through the path
+    assert [*searched[:1], *passing] == sys.path == searched
     (one, (parent, command), trim), (other, (same, _), _) = found
     assert one != other
     assert parent == same != os.getpid()
