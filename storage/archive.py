@@ -6,6 +6,7 @@ import contextlib
 import os
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -285,8 +286,10 @@ class Archive(Statements):
         self._may_write(f"one of {checked_kind(kind)}")
         self.check_floor()
         final = self.layout.tree(kind, identity)
-        batch = None if self._batch is None else self._batch.staged
-        return Draft(kind, identity, final, self.staging, self.places, batch)
+        if self._batch is None:
+            return Draft(kind, identity, final, self.staging, self.places)
+        ahead = partial(self._batch.settle_originals, self.originals)
+        return Draft(kind, identity, final, self.staging, self.places, self._batch.staged, ahead)
 
     @contextlib.contextmanager
     def settled_together(self) -> Iterator[Batch]:

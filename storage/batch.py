@@ -33,17 +33,21 @@ class Batch:
 
     def settle(self, originals: Originals, places: Places) -> None:
         """Originals first, then the trees made from them. Where something is raised, what is not yet named is gone."""
-        copied, self.copied = self.copied, []
         try:
-            settled = originals.settle(copied)
+            self.settle_originals(originals)
         except BaseException:
             self.drop(originals, places.disk)
             raise
-        self.originals.update(zip((one.staged for one in copied), settled, strict=True))
         staged, self.staged = self.staged, []
         self.trees.update({(tree.kind, tree.id): tree for tree in committed(staged, places)})
         for work in self.afterwards:
             work()
+
+    def settle_originals(self, originals: Originals) -> None:
+        """What was copied so far, ahead of a tree that cannot wait for the end: none stands without its original."""
+        copied, self.copied = self.copied, []
+        settled = originals.settle(copied)
+        self.originals.update(zip((one.staged for one in copied), settled, strict=True))
 
     def drop(self, originals: Originals, disk: Disk) -> None:
         """Let go of all that is not settled."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -236,10 +236,11 @@ class Draft:
 
     def __init__(
         self, kind: str, identity: str, final: Path, staging: Staging, places: Places,
-        batch: list[Staged] | None = None,
+        batch: list[Staged] | None = None, ahead: Callable[[], object] | None = None,
     ) -> None:  # fmt: skip
         self.kind, self.id = checked_kind(kind), identity
-        self._final, self._places, self._disk, self._batch = final, places, places.disk, batch
+        self._final, self._places, self._disk = final, places, places.disk
+        self._batch, self._ahead = batch, ahead
         self._path = staging.new_directory()
         self._files: Files = {}
         self._directories: dict[Path, None] = {self._path: None}
@@ -298,7 +299,8 @@ class Draft:
     def commit(self, content: Mapping[str, Any], run: Mapping[str, Any], *, at_once: bool = False) -> Tree:
         """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
 
-        In a batch (``Archive.settled_together``) that is put off to the batch's end, unless ``at_once``.
+        In a batch (``Archive.settled_together``) that is put off to the batch's end, unless ``at_once``: then what it
+        was made from is settled ahead of it.
         """
         for store in self._stores.values():
             store.finish()
@@ -319,6 +321,12 @@ class Draft:
         if self._batch is not None and not at_once:
             self._batch.append(staged)
             return staged.tree
+        if self._ahead is not None:
+            try:
+                self._ahead()
+            except BaseException:
+                self._drop()
+                raise
         return committed([staged], self._places)[0]
 
     def _drop(self) -> None:

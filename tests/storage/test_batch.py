@@ -112,14 +112,31 @@ def test_the_same_file_twice_in_a_batch_is_one_original_with_both_arrivals(root,
         assert sorted(arrival["name"] for arrival in worker.arrivals(put[0].sha256)) == ["a.csv", "b.csv"]
 
 
-def test_what_is_to_be_read_back_at_once_is_not_put_off(root, tmp_path):
-    """A capture too large to be held in memory is committed by itself."""
-    with Archive.open(root, role="worker") as worker, worker.settled_together():
-        with worker.draft("captures", IDS[0]) as draft:
-            draft.zarr("capture.zarr").put("overview", np.ones((2, 3)), dims=("channel", "frame"))
-            tree = draft.commit({"original": "ab" * 32, "summary": {}}, {}, at_once=True)
-        assert visible(root)[1] == [IDS[0]]
-        assert (tree.zarr("capture.zarr").array("overview").read_all() == 1.0).all()
+def test_what_is_to_be_read_back_at_once_is_not_put_off_and_its_original_goes_ahead(root, tmp_path):
+    """A capture too large to be held in memory is committed by itself, and never stands without its original."""
+    path = file_of(tmp_path, "a.csv", "1,2\n")
+
+    class Watching(Disk):
+        seen = ()
+
+        def rename(self, source, target):
+            self.seen = (*self.seen, (target.parent.parent.name, len(visible(root)[0])))
+            return super().rename(source, target)
+
+    disk = Watching()
+    with Archive.open(root, role="worker", disk=disk) as worker:
+        with worker.settled_together() as batch:
+            original = worker.put_original(path, name="a.csv")
+            with worker.draft("captures", IDS[0]) as draft:
+                draft.zarr("capture.zarr").put("overview", np.ones((2, 3)), dims=("channel", "frame"))
+                tree = draft.commit({"original": original.sha256, "summary": {}}, {}, at_once=True)
+            assert visible(root)[1] == [IDS[0]]
+            assert (tree.zarr("capture.zarr").array("overview").read_all() == 1.0).all()
+            worker.put_small("results", IDS[2], {"capture_id": IDS[0], "summary": {}}, {})
+        assert batch.originals[original.path].new
+        assert len(worker.arrivals(original.sha256)) == 1
+    # the original and its arrival were there before the capture
+    assert disk.seen == (("captures", 2), ("results", 2))
 
 
 def test_only_a_worker_settles_together_and_one_batch_at_a_time(root):
