@@ -85,19 +85,9 @@ def settling_power(distance: float, std_baseline: float, std_candidate: float, n
 
 @lru_cache(maxsize=MOST_REPEATS)
 def _beta_nodes(exponent: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Gauss nodes and weights [shape=(_NODES,)] for the weight (1 - x**2)**exponent, of sum 1; read-only.
-
-    From the eigenvalues of the recurrence, by numpy: for its own routine scipy imports all of its linear algebra.
-
-    References
-    ----------
-    G. H. Golub, J. H. Welsch, Math. Comp. 23, 221-230, 1969, for the recurrence of the Gegenbauer polynomials.
-    """
-    degree = np.arange(2.0, _NODES)
-    squares = degree * (degree + 2.0 * exponent) / (4.0 * (degree + exponent) ** 2 - 1.0)
-    beside = np.sqrt(np.concatenate([[1.0 / (2.0 * exponent + 3.0)], squares]))
-    nodes, vectors = np.linalg.eigh(np.diag(beside, -1))
-    weights = vectors[0] ** 2
+    """Gauss nodes and weights [shape=(_NODES,)] for the weight (1 - x**2)**exponent, of sum 1; read-only."""
+    nodes, weights = special.roots_jacobi(_NODES, exponent, exponent)
+    weights = weights / weights.sum()
     nodes.flags.writeable = weights.flags.writeable = False
     return nodes, weights
 

@@ -23,18 +23,6 @@ def test_settling_power_is_the_share_of_simulated_studies_that_settle(std_b, std
     assert settled_share(rng, 0.06, std_b, std_c, n, 2500) == pytest.approx(said, abs=0.025)
 
 
-@pytest.mark.parametrize("n", range(2, power.MOST_REPEATS + 1))
-def test_the_nodes_of_the_average_are_those_of_a_general_library(n):
-    """At two repeats they are Chebyshev's, where the recurrence's first term is a limit."""
-    from scipy.special import roots_jacobi
-
-    exponent = (n - 1) / 2 - 1
-    nodes, weights = power._beta_nodes(exponent)
-    theirs, of_theirs = roots_jacobi(len(nodes), exponent, exponent)
-    np.testing.assert_allclose(nodes, theirs, atol=1e-14)
-    np.testing.assert_allclose(weights, of_theirs / of_theirs.sum(), atol=1e-14)
-
-
 @pytest.mark.nightly
 @pytest.mark.parametrize(("std_b", "std_c", "n"), [(0.03, 0.03, 3), (0.02, 0.05, 6), (0.01, 0.03, 2), (0.06, 0.03, 12)])
 def test_settling_power_holds_to_one_percent(std_b, std_c, n):
