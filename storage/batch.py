@@ -46,7 +46,7 @@ class Batch:
     def settle_originals(self, originals: Originals) -> None:
         """What was copied so far, ahead of a tree that cannot wait for the end: none stands without its original."""
         copied, self.copied = self.copied, []
-        settled = originals.settle(copied)
+        settled = originals.settle(copied, away=True)
         self.originals.update(zip((one.staged for one in copied), settled, strict=True))
 
     def drop(self, originals: Originals, disk: Disk) -> None:

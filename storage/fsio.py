@@ -72,7 +72,8 @@ class Unsynced(AbstractContextManager["Unsynced"]):
     def start(self) -> None:
         """Let the bytes set out for the device: nothing is promised, but one journal commit then serves many files.
 
-        Without it each fsync finds blocks to allocate of its own, and commits them by itself.
+        Without it each fsync finds blocks to allocate of its own, and commits them by itself. Bytes that have arrived
+        leave memory.
         """
         if _CAN_START:
             with contextlib.suppress(OSError):  # a hint; what matters is told by ``sync``
@@ -82,6 +83,15 @@ class Unsynced(AbstractContextManager["Unsynced"]):
         """Bring the bytes to the device."""
         with _Told(self._disk, "fsync", self._path):
             self._disk.fsync(self._descriptor)
+
+    def sync_away(self) -> None:
+        """Bring the bytes to the device, and give up the memory they take until then: nobody reads them soon.
+
+        Thus the next file gets the same pages, where the system would go on to others; and what its user has in
+        memory is not driven out of it by a night's files.
+        """
+        self.sync()
+        self.start()
 
     def close(self) -> None:
         """Let go of the descriptor."""

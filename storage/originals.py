@@ -131,10 +131,10 @@ class Originals:
         there = Original(final.name, size, final, new=True, source=before, source_path=place, hashed_ns=began)
         return Copied(copy, staged, {**said, "size": str(size)}, there)
 
-    def settle(self, batch: Sequence[Copied]) -> list[Original]:
+    def settle(self, batch: Sequence[Copied], *, away: bool = False) -> list[Original]:
         """Give copies their names and note their arrivals, in the same directories and by the same syncs.
 
-        The same name and origin again adds no arrival.
+        The same name and origin again adds no arrival. With ``away`` the copies have been read, too, and leave memory.
         """
         found: list[Original] = []
         try:
@@ -142,7 +142,8 @@ class Originals:
             arrivals = self._records.add_together(
                 Said(
                     copied.original.path.parent, {"original": copied.original.sha256}, copied.said,
-                    f"{copied.original.sha256}.", True, Companion(copied.copy.sync, naming),
+                    f"{copied.original.sha256}.", True,
+                    Companion(copied.copy.sync_away if away else copied.copy.sync, naming),
                 )
                 for copied, naming in zip(batch, named, strict=True)
             )  # fmt: skip
