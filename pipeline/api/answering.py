@@ -7,9 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 from ..contracts import CaptureRow, Fitness
+from ..execution.beside import begun_beside
 from ..execution.orders import Done
 from ..study import CapturesTable, Outcome, Study, compare
-from .documents import capture_entries, reading_entries, without_nan, write_document
+from .documents import capture_entries, reading_entries, without_nan
+from .lists import Lists
 from .pages import Pages
 from .study_run import StudyRun
 
@@ -18,17 +20,17 @@ def written(pages: Pages, table: CapturesTable, done: Mapping[int, Done], remark
     """Compare, and write all files of a run; ``remarks`` about the question stand first among its notes."""
     outcome, captures, readings = _answer(pages.study, table, done)
     outcome = replace(outcome, notes=(*remarks, *outcome.notes))
-    out = pages.out
-    out.mkdir(parents=True, exist_ok=True)
+    pages.out.mkdir(parents=True, exist_ok=True)
     comparisons = [without_nan(item.as_json()) for item in outcome.comparisons]
     over = [without_nan(item.as_json()) for item in outcome.over_platforms]
     bare = [{key: value for key, value in entry.items() if key != "fitness"} for entry in captures]
-    files = [
-        write_document(out / "captures.json", "captures", bare),
-        write_document(out / "readings.json", "readings", readings),
-        write_document(out / "comparisons.json", "comparisons", comparisons, over_platforms=over),
-    ]
-    files += pages.written(outcome, captures, readings)
+    lists = Lists(pages.out, bare, readings, comparisons, over)
+    wait = begun_beside(lists.write)
+    try:
+        page = pages.written(outcome, captures, readings)
+    finally:
+        wait()
+    files = [*lists.documents, page, lists.spreadsheet]
     return StudyRun(pages.study_file, bare, readings, comparisons, over, outcome.sentences, outcome.notes, files)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from ...storage import Archive
 from ..host import Host
-from ..report import ReportDocuments, write_report
+from ..report import ReportDocuments, write_page
 from ..study import Outcome, Study
 from .curves import Curves
 
@@ -31,8 +31,8 @@ class Pages:
 
     def written(
         self, outcome: Outcome, captures: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]]
-    ) -> list[Path]:
-        """Write ``report.html`` and the tables beside it; returns the files."""
+    ) -> Path:
+        """Write ``report.html``; returns the file."""
         documents = ReportDocuments(
             study=self.study.model_dump(mode="json"),
             captures=[self._with_strip(entry) for entry in captures],
@@ -46,7 +46,7 @@ class Pages:
             provenance=_provenance(self),
             sections=_sections(self.host, captures, readings, outcome),
         )
-        return list(write_report(self.out, documents))
+        return write_page(self.out, documents)
 
     def _with_strip(self, entry: dict[str, Any]) -> dict[str, Any]:
         if not entry["result_id"]:

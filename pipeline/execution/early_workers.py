@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import signal
 from multiprocessing import get_all_start_methods, get_context
+from threading import Event
 
 from .own_memory import MEMORY_ENVIRONMENT
 
@@ -23,6 +24,13 @@ INLINE_UP_TO = 24
 """So few small captures are done before workers have earned back what they cost to start."""
 
 PLUGINS = "thrumline.plugins"
+
+_begun = Event()
+
+
+def workers_have_a_parent() -> bool:
+    """Whether ``import_once`` has started the process that others can be forked from."""
+    return _begun.is_set()
 
 
 def import_once() -> None:
@@ -42,3 +50,4 @@ def import_once() -> None:
         ensure_running()
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    _begun.set()

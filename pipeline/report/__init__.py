@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from .documents import ReportDocuments, ReportError
-    from .page import render_report, write_report
+    from .page import render_report, write_page
     from .picture import render_picture
+    from .spreadsheet import write_spreadsheet
     from .test_sheet import SheetRequest, render_test_sheet, write_test_sheet
 
 __all__ = [
@@ -16,14 +17,16 @@ __all__ = [
     "render_picture",
     "render_report",
     "render_test_sheet",
-    "write_report",
+    "write_page",
+    "write_spreadsheet",
     "write_test_sheet",
 ]
 
 _HOMES = {
     "documents": ("ReportDocuments", "ReportError"),
-    "page": ("render_report", "write_report"),
+    "page": ("render_report", "write_page"),
     "picture": ("render_picture",),
+    "spreadsheet": ("write_spreadsheet",),
     "test_sheet": ("SheetRequest", "render_test_sheet", "write_test_sheet"),
 }
 

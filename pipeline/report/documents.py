@@ -63,3 +63,11 @@ class ReportDocuments:
 
 class ReportError(ThrumlineError):
     """A report cannot be made from what was handed over, or cannot be written where it was asked for."""
+
+    @classmethod
+    def unwritable(cls, error: OSError) -> ReportError:
+        """The folder cannot be written."""
+        return cls(
+            "the report is to be written", found=f"{error}", allowed="a folder that can be written",
+            todo="choose another folder with --out",
+        )  # fmt: skip

@@ -26,7 +26,6 @@ from .evidence_views import CaptureLine, PlaceView
 from .left_out import LeftOut, grouped
 from .marks import Mark
 from .numbers import THIN, count, shortened
-from .spreadsheet import write_spreadsheet
 from .strips import Scale
 from .tables_of_study import StudyTables
 
@@ -81,26 +80,21 @@ class PageView:
     data: Markup | None
 
 
-def write_report(out: Path, documents: ReportDocuments) -> list[Path]:
-    """Write ``report.html`` and ``tables.xlsx`` into ``out`` and return their paths.
+def write_page(out: Path, documents: ReportDocuments) -> Path:
+    """Write ``report.html`` into ``out`` and return its path.
 
     Raises
     ------
     ReportError
         The folder cannot be written.
     """
-    html = render_report(documents)
-    page, sheet = out / "report.html", out / "tables.xlsx"
+    html, page = render_report(documents), out / "report.html"
     try:
         out.mkdir(parents=True, exist_ok=True)
         page.write_text(html, encoding="utf-8")
-        write_spreadsheet(sheet, documents)
     except OSError as error:
-        raise ReportError(
-            "the report is to be written", found=f"{error}", allowed="a folder that can be written",
-            todo="choose another folder with --out",
-        ) from error  # fmt: skip
-    return [page, sheet]
+        raise ReportError.unwritable(error) from error
+    return page
 
 
 def render_report(documents: ReportDocuments) -> str:

@@ -9,28 +9,35 @@ from typing import Any
 
 import xlsxwriter
 
-from .documents import ReportDocuments
+from .documents import ReportError
 
 _SKIPPED = frozenset({"fitness"})
 _WIDEST = 48
 _PLAIN = frozenset({str, float, int, bool, type(None)})
 
 
-def write_spreadsheet(path: Path, documents: ReportDocuments) -> None:
-    """Write one sheet a table: comparisons, over platforms, readings, captures.
+def write_spreadsheet(path: Path, sheets: Mapping[str, Sequence[Mapping[str, Any]]]) -> Path:
+    """Write one sheet a table, by its name, a row an entry; the file appears whole, or not at all. Returns ``path``.
 
     Every text is written as a plain string, never as a formula or link, whatever it begins with.
+
+    Raises
+    ------
+    ReportError
+        The file cannot be written.
     """
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
-    with xlsxwriter.Workbook(str(path), options) as book:
-        bold = book.add_format({"bold": True, "bottom": 1})
-        for name, rows in (
-            ("comparisons", documents.comparisons),
-            ("over platforms", documents.over_platforms),
-            ("readings", documents.readings),
-            ("captures", documents.captures),
-        ):
-            _write_sheet(book.add_worksheet(name), rows, bold)
+    unfinished = path.with_name(f".{path.name}.unfinished")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with unfinished.open("wb") as file, xlsxwriter.Workbook(file, options) as book:
+            bold = book.add_format({"bold": True, "bottom": 1})
+            for name, rows in sheets.items():
+                _write_sheet(book.add_worksheet(name), rows, bold)
+        unfinished.replace(path)
+    except OSError as error:
+        raise ReportError.unwritable(error) from error
+    return path
 
 
 def _write_sheet(sheet: Any, rows: Sequence[Mapping[str, Any]], bold: Any) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from thrumline.pipeline.report import SheetRequest, write_report, write_test_sheet
+from thrumline.pipeline.report import SheetRequest, write_page, write_test_sheet
 from thrumline.pipeline.study.planning import PlatformPlan, run_order
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -69,7 +69,7 @@ def browser():
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory, small_documents):
-    return write_report(tmp_path_factory.mktemp("page"), small_documents)[0]
+    return write_page(tmp_path_factory.mktemp("page"), small_documents)
 
 
 def open_page(browser, path, size, scheme):
@@ -266,7 +266,7 @@ def test_without_scripts_all_is_there_but_the_enlargement(browser, report, small
 
 @pytest.mark.parametrize("size", ["phone", pytest.param("desktop", marks=pytest.mark.nightly)])
 def test_long_names_and_nine_parts_break_nothing(opened, size, tmp_path, wide_documents):
-    page = opened(size, path=write_report(tmp_path, wide_documents)[0])
+    page = opened(size, path=write_page(tmp_path, wide_documents))
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert page.evaluate(OUTSIDE) == []
     assert page.evaluate(CLIPPED) == []
@@ -276,7 +276,7 @@ def test_long_names_and_nine_parts_break_nothing(opened, size, tmp_path, wide_do
 def test_a_script_that_slips_into_a_section_does_not_run(opened, tmp_path, single_documents):
     """The page's policy holds even where a plugin hands over markup."""
     body = "<p id='iso'>dB</p><script>document.title = 'taken over'</script><img src=x onerror=\"document.title='too'\">"
-    path = write_report(tmp_path, replace(single_documents, sections=[("Isolation", body)]))[0]
+    path = write_page(tmp_path, replace(single_documents, sections=[("Isolation", body)]))
     page = opened(path=path)
     assert page.locator("#iso").is_visible()
     assert page.title() == single_documents.study["title"]
@@ -298,7 +298,7 @@ def test_the_test_sheet_is_read_on_a_phone_and_by_a_screen_reader(browser, tmp_p
 
 @pytest.mark.nightly
 def test_forty_platforms_by_six_parts_open_within_two_seconds_and_five_megabytes(browser, tmp_path, large_documents):
-    path = write_report(tmp_path, large_documents)[0]
+    path = write_page(tmp_path, large_documents)
     assert path.stat().st_size < 5_000_000
     assert "too large for one page" not in path.read_text(encoding="utf-8")
     page = browser.new_page(viewport={"width": 1280, "height": 900})

@@ -8,13 +8,20 @@ from dataclasses import replace
 import pytest
 from python_calamine import CalamineWorkbook
 
-from thrumline.pipeline.report.spreadsheet import write_spreadsheet
+from thrumline.pipeline.report import ReportError, write_spreadsheet
+
+
+def sheets_of(documents):
+    return {
+        "comparisons": documents.comparisons, "over platforms": documents.over_platforms,
+        "readings": documents.readings, "captures": documents.captures,
+    }
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory, small_documents):
     path = tmp_path_factory.mktemp("sheets") / "tables.xlsx"
-    write_spreadsheet(path, small_documents)
+    write_spreadsheet(path, sheets_of(small_documents))
     return path
 
 
@@ -40,7 +47,7 @@ def test_marks_of_a_comparison_are_written_as_the_bare_codes_they_are(tmp_path, 
     """They ended the run with a fault: reasons have a detail, marks are codes alone."""
     marked = [{**entry, "marks": ["unresolved", "two_states"]} for entry in small_documents.comparisons]
     path = tmp_path / "tables.xlsx"
-    write_spreadsheet(path, replace(small_documents, comparisons=marked))
+    write_spreadsheet(path, sheets_of(replace(small_documents, comparisons=marked)))
     assert {row["marks"] for row in rows(path, "comparisons")} == {"unresolved; two_states"}
 
 
@@ -52,7 +59,7 @@ def test_sheets_are_the_tables_of_the_study(book):
 def test_text_is_never_run_or_turned_into_a_number(tmp_path, small_documents, text):
     path = tmp_path / "hostile.xlsx"
     captures = [{**small_documents.captures[0], "platform": text, "tags": {text: text}}]
-    write_spreadsheet(path, replace(small_documents, captures=captures))
+    write_spreadsheet(path, sheets_of(replace(small_documents, captures=captures)))
     row = rows(path, "captures")[0]
     assert row["platform"] == text
     assert row[f"tag: {text}"] == text
@@ -64,8 +71,17 @@ def test_text_is_never_run_or_turned_into_a_number(tmp_path, small_documents, te
 def test_an_empty_study_makes_an_empty_book(tmp_path, small_documents):
     path = tmp_path / "empty.xlsx"
     nothing = replace(small_documents, comparisons=[], over_platforms=[], readings=[], captures=[], sentences=())
-    write_spreadsheet(path, nothing)
+    write_spreadsheet(path, sheets_of(nothing))
     assert rows_of_all(path) == [0, 0, 0, 0]
+
+
+def test_the_book_appears_whole_or_not_at_all(tmp_path, small_documents):
+    """One that was there stays as it was; what is wrong is told with what to do."""
+    path = tmp_path / "tables.xlsx"
+    path.mkdir()
+    with pytest.raises(ReportError, match=r"tables.xlsx.*choose another folder with --out"):
+        write_spreadsheet(path, sheets_of(small_documents))
+    assert list(path.iterdir()) == []
 
 
 def rows_of_all(path):
