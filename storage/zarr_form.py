@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import google_crc32c
@@ -94,22 +95,10 @@ class ArrayForm:
         """Shape of the piece that one file holds."""
         return self.shard or self.chunk
 
-    def document(self, attrs: Mapping[str, Any]) -> dict[str, Any]:
-        """The array's ``zarr.json``."""
-        codecs = chunk_codecs(self.dtype)
-        if self.shard is not None:
-            codecs = [{"name": "sharding_indexed", "configuration": {
-                "chunk_shape": list(self.chunk), "codecs": codecs, "index_location": "end",
-                "index_codecs": [{"name": "bytes", "configuration": {"endian": "little"}}, {"name": "crc32c"}],
-            }}]  # fmt: skip
-        return {
-            "zarr_format": 3, "node_type": "array", "shape": list(self.shape), "data_type": type_name(self.dtype),
-            "chunk_grid": {"name": "regular", "configuration": {"chunk_shape": list(self.file_shape)}},
-            # "." keeps an array's files in one directory: two directories fewer to make and to fsync
-            "chunk_key_encoding": {"name": "default", "configuration": {"separator": "."}},
-            "fill_value": fill_value(self.dtype)[1], "codecs": codecs, "attributes": dict(attrs),
-            "dimension_names": list(self.dims), "storage_transformers": [],
-        }  # fmt: skip
+    def document(self, attrs: Mapping[str, Any]) -> bytes:
+        """The array's ``zarr.json`` as it stands on disk. Raises BadContent."""
+        # "attributes" sorts before all else
+        return b'{"attributes":%b,%b' % (canonical(dict(attrs)), _without_attributes(self))
 
     @classmethod
     def parsed(cls, document: Mapping[str, Any]) -> ArrayForm:
@@ -124,14 +113,29 @@ class ArrayForm:
         return cls(shape, dtype, chunk, outer if sharded else None, dims)
 
 
-def group_document(attrs: Mapping[str, Any]) -> dict[str, Any]:
-    """The group's ``zarr.json``."""
-    return {"zarr_format": 3, "node_type": "group", "attributes": dict(attrs)}
+@lru_cache(maxsize=32)
+def _without_attributes(form: ArrayForm) -> bytes:
+    """What follows the attributes in an array's ``zarr.json``: the same for all arrays of one form."""
+    codecs = chunk_codecs(form.dtype)
+    if form.shard is not None:
+        codecs = [{"name": "sharding_indexed", "configuration": {
+            "chunk_shape": list(form.chunk), "codecs": codecs, "index_location": "end",
+            "index_codecs": [{"name": "bytes", "configuration": {"endian": "little"}}, {"name": "crc32c"}],
+        }}]  # fmt: skip
+    document = {
+        "zarr_format": 3, "node_type": "array", "shape": list(form.shape), "data_type": type_name(form.dtype),
+        "chunk_grid": {"name": "regular", "configuration": {"chunk_shape": list(form.file_shape)}},
+        # "." keeps an array's files in one directory: two directories fewer to make and to fsync
+        "chunk_key_encoding": {"name": "default", "configuration": {"separator": "."}},
+        "fill_value": fill_value(form.dtype)[1], "codecs": codecs,
+        "dimension_names": list(form.dims), "storage_transformers": [],
+    }  # fmt: skip
+    return canonical(document)[1:]
 
 
-def json_bytes(document: Mapping[str, Any]) -> bytes:
-    """A metadata document as it stands on disk. Raises BadContent."""
-    return canonical(document)
+def group_document(attrs: Mapping[str, Any]) -> bytes:
+    """The group's ``zarr.json`` as it stands on disk. Raises BadContent."""
+    return canonical({"zarr_format": 3, "node_type": "group", "attributes": dict(attrs)})
 
 
 def chunk_codecs(dtype: np.dtype[Any]) -> list[dict[str, Any]]:
@@ -151,8 +155,8 @@ def _blosc() -> Any:
     return blosc
 
 
-def _with_crc(data: bytes) -> bytes:
-    return data + int(google_crc32c.value(data)).to_bytes(4, "little")
+def _crc(data: bytes) -> bytes:
+    return int(google_crc32c.value(data)).to_bytes(4, "little")
 
 
 def _without_crc(data: bytes, where: str) -> bytes:
@@ -163,9 +167,14 @@ def _without_crc(data: bytes, where: str) -> bytes:
 
 def encoded_chunk(chunk: AnyArray) -> bytes:
     """Compressed bytes of one chunk with their checksum."""
+    data = _compressed(chunk)
+    return data + _crc(data)
+
+
+def _compressed(chunk: AnyArray) -> bytes:
     blosc = _blosc()
-    codec = blosc.Blosc(cname=_CODEC, clevel=_LEVEL, shuffle=blosc.BITSHUFFLE)
-    return _with_crc(bytes(codec.encode(np.ascontiguousarray(chunk))))
+    data: bytes = blosc.compress(np.ascontiguousarray(chunk), _CODEC.encode(), _LEVEL, blosc.BITSHUFFLE)
+    return data
 
 
 def decoded_chunk(data: bytes, form: ArrayForm, where: str) -> AnyArray:
@@ -190,14 +199,17 @@ def encoded_shard(block: AnyArray, form: ArrayForm) -> bytes:
     lines = block.reshape(-1, block.shape[-1])
     width, n_columns = form.chunk[-1], form.file_shape[-1] // form.chunk[-1]
     index = np.full((lines.shape[0], n_columns, 2), MISSING, dtype="<u8")
-    pieces, offset = [], 0
+    pieces: list[bytes] = []
+    offset = 0
     for column in range(math.ceil(lines.shape[1] / width)):
         for row, line in enumerate(lines):
-            data = encoded_chunk(_padded(line[column * width : (column + 1) * width], width))
-            index[row, column] = offset, len(data)
-            pieces.append(data)
-            offset += len(data)
-    return b"".join([*pieces, _with_crc(index.tobytes())])
+            data = _compressed(_padded(line[column * width : (column + 1) * width], width))
+            size = len(data) + 4
+            index[row, column] = offset, size
+            pieces += data, _crc(data)
+            offset += size
+    places = index.tobytes()
+    return b"".join([*pieces, places, _crc(places)])
 
 
 def _padded(line: AnyArray, width: int) -> AnyArray:

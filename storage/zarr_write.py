@@ -17,7 +17,6 @@ from .zarr_form import (
     encoded_chunk,
     encoded_shard,
     group_document,
-    json_bytes,
 )
 
 WriteFile = Callable[[str, bytes], None]
@@ -83,7 +82,7 @@ class StreamedArray:
         if self._n_held:
             self._flush(self.length)
         form = self._form(self.length)
-        self._write(f"{self.name}/zarr.json", json_bytes(form.document(self.attrs)))
+        self._write(f"{self.name}/zarr.json", form.document(self.attrs))
         return form
 
 
@@ -126,7 +125,7 @@ class StoreDraft:
         form = ArrayForm.whole(values, dims)
         if values.size:
             self._write(f"{name}/{'.'.join(['c', *['0'] * values.ndim])}", encoded_chunk(values))
-        self._write(f"{name}/zarr.json", json_bytes(form.document(attrs or {})))
+        self._write(f"{name}/zarr.json", form.document(attrs or {}))
         self._forms[name] = form
 
     def _new_name(self, name: str) -> None:
@@ -146,4 +145,4 @@ class StoreDraft:
                         f"one length for the dimension {dim!r}", found=f"{known} in {first!r}, {length} in {name!r}",
                         todo="give the arrays dimensions of different names",
                     )  # fmt: skip
-        self._write("zarr.json", json_bytes(group_document(self.attrs)))
+        self._write("zarr.json", group_document(self.attrs))
