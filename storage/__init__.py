@@ -24,14 +24,15 @@ if TYPE_CHECKING:
     from .findings import Finding, Report
     from .fsio import Disk
     from .originals import Original
+    from .sealed import Spelt
     from .trees import Draft, Tree
     from .zarr_read import ArrayReader, StoreReader
     from .zarr_write import StoreDraft, StreamedArray
 
 __all__ = [
     "Archive", "ArchiveBusy", "ArchiveMissing", "ArrayReader", "Attempts", "BadContent", "Batch", "DamageFound", "Disk",
-    "DiskFault", "DiskFull", "Draft", "Finding", "NotAllowed", "Original", "Report", "SourceChanged", "StorageError",
-    "StoreDraft", "StoreReader", "StreamedArray", "Tree", "TreeRow",
+    "DiskFault", "DiskFull", "Draft", "Finding", "NotAllowed", "Original", "Report", "SourceChanged", "Spelt",
+    "StorageError", "StoreDraft", "StoreReader", "StreamedArray", "Tree", "TreeRow",
 ]  # fmt: skip
 
 _HOMES = {
@@ -45,6 +46,7 @@ _HOMES = {
     "findings": ("Finding", "Report"),
     "fsio": ("Disk",),
     "originals": ("Original",),
+    "sealed": ("Spelt",),
     "trees": ("Draft", "Tree"),
     "zarr_read": ("ArrayReader", "StoreReader"),
     "zarr_write": ("StoreDraft", "StreamedArray"),

@@ -7,13 +7,15 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
 from .errors import DamageFound, DiskFault, DiskFull, StorageError, told
 from .originals import Original, SourceStat
 from .records import Record, said_hash
+from .sealed import canonical
 from .trees import Tree, source_in
 
 _AT_ONCE = 64
@@ -60,14 +62,20 @@ class TreeRow:
     @classmethod
     def of(cls, tree: Tree) -> TreeRow:
         """The row of a tree."""
-        summary = tree.content.get("summary")
         total = sum(size for size, _ in tree.files.values())
         return cls(
-            tree.kind, tree.id, tree.seal, tree.content_sha256, len(tree.files), total, source_of(tree),
-            None if summary is None else json.dumps(summary, sort_keys=True, separators=(",", ":")),
-        )  # fmt: skip
+            tree.kind, tree.id, tree.seal, tree.content_sha256, len(tree.files), total, source_of(tree), _summary(tree)
+        )
 
 
+def _summary(tree: Tree) -> str | None:
+    summary = tree.content.get("summary")
+    if summary is None:
+        return None
+    return (tree.spelt_summary or canonical(summary)).decode("ascii")
+
+
+_TREE_COLUMNS = attrgetter(*(one.name for one in fields(TreeRow)))
 _Held = tuple[list[TreeRow], list[Original], list[Record]]
 
 
@@ -201,7 +209,7 @@ class Catalogue:
         self, sql: sqlite3.Connection, trees: Iterable[TreeRow], originals: Iterable[Original],
         records: Iterable[Record],
     ) -> None:  # fmt: skip
-        sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(astuple, trees))
+        sql.executemany("INSERT OR REPLACE INTO trees VALUES (?,?,?,?,?,?,?,?)", map(_TREE_COLUMNS, trees))
         sql.executemany("INSERT OR REPLACE INTO originals VALUES (?,?)", ((o.sha256, o.size) for o in originals))
         sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,51 @@ def canonical(document: object) -> bytes:
             "a JSON document", found=str(error), allowed="objects, arrays, text, finite numbers, true, false, null",
             todo="write null where a number is not known",
         ) from error  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Spelt:
+    """A JSON value and its canonical bytes: what stands in several documents is written once."""
+
+    value: Any
+    text: bytes
+
+    @classmethod
+    def of(cls, value: object) -> Spelt:
+        """A value spelt now. Raises BadContent."""
+        return cls(value, canonical(value))
+
+    @classmethod
+    def of_members(cls, members: Mapping[str, Any]) -> Spelt:
+        """An object some of whose members are spelt. Raises BadContent."""
+        return cls(unspelt(members), canonical_object(members))
+
+
+def unspelt(members: Mapping[str, Any]) -> dict[str, Any]:
+    """The plain values of an object some of whose members are ``Spelt``."""
+    return {name: value.value if isinstance(value, Spelt) else value for name, value in members.items()}
+
+
+def canonical_object(members: Mapping[str, Any]) -> bytes:
+    """``canonical`` of an object some of whose members are ``Spelt``. Raises BadContent.
+
+    >>> canonical_object({"b": Spelt.of([1, 2]), "a": 0.5})
+    b'{"a":0.5,"b":[1,2]}'
+    """
+    pieces: list[bytes] = []
+    plain: dict[str, Any] = {}
+    for name in sorted(members):
+        value = members[name]
+        if not isinstance(value, Spelt):
+            plain[name] = value
+            continue
+        if plain:
+            pieces.append(canonical(plain)[1:-1])
+            plain = {}
+        pieces.append(b"%b:%b" % (canonical(name), value.text))
+    if plain:
+        pieces.append(canonical(plain)[1:-1])
+    return b"{%b}" % b",".join(pieces)
 
 
 def sha256(data: bytes) -> str:

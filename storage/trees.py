@@ -13,7 +13,18 @@ from .errors import BadContent, DamageFound
 from .fsio import Disk, Unsynced
 from .layout import ARCHIVE_FORMAT, MANIFEST, checked_kind
 from .places import Places
-from .sealed import canonical, check_seal, close_seal, parsed, seal_of, sha256, unseal
+from .sealed import (
+    Spelt,
+    canonical,
+    canonical_object,
+    check_seal,
+    close_seal,
+    parsed,
+    seal_of,
+    sha256,
+    unseal,
+    unspelt,
+)
 from .staging import Staging
 from .zarr_pack import PACK_SUFFIX, Packing
 from .zarr_read import StoreReader
@@ -46,6 +57,8 @@ class Tree:
     disk: Disk = field(default_factory=Disk, repr=False, compare=False)
     fresh: bool = field(default=False, compare=False)
     """True where this very call made it visible; False where it was there or somebody else was first."""
+    spelt_summary: bytes | None = field(default=None, repr=False, compare=False)
+    """``content["summary"]`` as the manifest spells it, where it has just been spelt."""
 
     def zarr(self, name: str) -> StoreReader:
         """One Zarr store of this tree. Raises BadContent where there is none of that name."""
@@ -81,12 +94,13 @@ def read_file(disk: Disk, path: Path | str) -> bytes:
         raise DamageFound(path, "nothing: the file is missing") from error
 
 
-def manifest_bytes(kind: str, identity: str, files: Files, content: bytes, run: Mapping[str, Any]) -> bytes:
-    """A manifest, sealed. ``content`` comes in canonical bytes, since it is the large part and is hashed alone."""
-    listed = canonical({name: [size, digest] for name, (size, digest) in files.items()})
+def manifest_bytes(
+    kind: str, identity: str, files: Files, content: bytes, digest: str, run: Mapping[str, Any]
+) -> bytes:
+    """A manifest, sealed. ``content`` comes in canonical bytes with their hash ``digest``: it is the large part."""
     return close_seal(
         b'{"content":%b,"content_sha256":"%b","files":%b,"format":%d,"id":"%b","kind":"%b","run":%b}'
-        % (content, sha256(content).encode(), listed, ARCHIVE_FORMAT, identity.encode(), kind.encode(), canonical(run))
+        % (content, digest.encode(), canonical(files), ARCHIVE_FORMAT, identity.encode(), kind.encode(), canonical(run))
     )
 
 
@@ -300,24 +314,13 @@ class Draft:
         """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
 
         In a batch (``Archive.settled_together``) that is put off to the batch's end, unless ``at_once``: then what it
-        was made from is settled ahead of it.
+        was made from is settled ahead of it. Members of ``content`` may be ``Spelt``.
         """
         for store in self._stores.values():
             store.finish()
         for packing in self._packings:
             packing.close()
-        said = canonical(content)
-        data = manifest_bytes(self.kind, self.id, self._files, said, run)
-        self._unsynced.append(Unsynced(self._disk, self._path / MANIFEST))
-        self._unsynced[-1].write(data)
-        self._gone = True
-        staged = Staged(
-            Tree(
-                self.kind, self.id, self._final, dict(content), dict(run), self._files, sha256(said), seal_of(data),
-                self._disk, fresh=True,
-            ),
-            self._path, self._unsynced, list(self._directories),
-        )  # fmt: skip
+        staged = self._staged(content, run)
         if self._batch is not None and not at_once:
             self._batch.append(staged)
             return staged.tree
@@ -328,6 +331,22 @@ class Draft:
                 self._drop()
                 raise
         return committed([staged], self._places)[0]
+
+    def _staged(self, content: Mapping[str, Any], run: Mapping[str, Any]) -> Staged:
+        members = dict(content)
+        if "summary" in members and not isinstance(members["summary"], Spelt):
+            members["summary"] = Spelt.of(members["summary"])  # the index holds it as well
+        said = canonical_object(members)
+        digest = sha256(said)
+        data = manifest_bytes(self.kind, self.id, self._files, said, digest, run)
+        self._unsynced.append(Unsynced(self._disk, self._path / MANIFEST))
+        self._unsynced[-1].write(data)
+        self._gone = True
+        tree = Tree(
+            self.kind, self.id, self._final, unspelt(members), dict(run), self._files, digest, seal_of(data),
+            self._disk, fresh=True, spelt_summary=members["summary"].text if "summary" in members else None,
+        )  # fmt: skip
+        return Staged(tree, self._path, self._unsynced, list(self._directories))
 
     def _drop(self) -> None:
         self._gone = True

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .errors import BadContent, DamageFound
-from .sealed import canonical
+from .sealed import canonical, canonical_object
 
 CHUNK = 65_536
 """Samples of one channel compressed together: a one-second slice reads in under 1 ms, a whole capture at 860 MB/s."""
@@ -98,7 +98,7 @@ class ArrayForm:
     def document(self, attrs: Mapping[str, Any]) -> bytes:
         """The array's ``zarr.json`` as it stands on disk. Raises BadContent."""
         # "attributes" sorts before all else
-        return b'{"attributes":%b,%b' % (canonical(dict(attrs)), _without_attributes(self))
+        return b'{"attributes":%b,%b' % (canonical_object(attrs), _without_attributes(self))
 
     @classmethod
     def parsed(cls, document: Mapping[str, Any]) -> ArrayForm:
@@ -135,7 +135,7 @@ def _without_attributes(form: ArrayForm) -> bytes:
 
 def group_document(attrs: Mapping[str, Any]) -> bytes:
     """The group's ``zarr.json`` as it stands on disk. Raises BadContent."""
-    return canonical({"zarr_format": 3, "node_type": "group", "attributes": dict(attrs)})
+    return b'{"attributes":%b,"node_type":"group","zarr_format":3}' % canonical_object(attrs)
 
 
 def chunk_codecs(dtype: np.dtype[Any]) -> list[dict[str, Any]]:

@@ -87,7 +87,7 @@ class StreamedArray:
 
 
 class StoreDraft:
-    """A Zarr group that is being written. ``attrs`` may be changed until the draft is committed."""
+    """A Zarr group that is being written. ``attrs`` may be changed until the draft is committed, and hold ``Spelt``."""
 
     def __init__(self, name: str, write: WriteFile) -> None:
         self.name = name

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from functools import partial
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ...storage import Archive, Tree
-from ..contracts import Fitness, Line, Lines, OrderSpectrum, Reading, Spectra, SpeedMap
+from ..contracts import ChannelSpec, Fitness, Line, Lines, OrderSpectrum, Reading, Spectra, SpeedMap
 from .chain import ChainOutcome
 from .orders import Done
 
@@ -31,7 +31,7 @@ def commit_result(
         "capture_id": capture_id,
         **made_by,
         "summary": {
-            "fitness": replace(outcome.fitness, levels={}).as_json(),
+            "fitness": {**outcome.fitness.as_json(), "levels": {}},
             "readings": [reading.as_json() for reading in outcome.readings],
         },
         "lines": _lines_json(outcome.products.get("lines")),
@@ -89,7 +89,7 @@ def _put_spectra(store: Any, spectra: Spectra) -> None:
         store.put("cross", spectra.cross, dims=("pair", "frequency"), attrs={"units": unit, "scaling": "squared peak"})
     store.attrs.update(
         {
-            "channels": [asdict(channel) for channel in spectra.channels],
+            "channels": [_channel_json(channel) for channel in spectra.channels],
             "pairs": [list(pair) for pair in spectra.pairs],
             "n_segments": spectra.n_segments, "n_effective": spectra.n_effective, "enbw_hz": spectra.enbw_hz,
             "window": spectra.window, "segment_s": spectra.segment_s, "overlap": spectra.overlap,
@@ -108,7 +108,7 @@ def _put_speed_map(store: Any, found: SpeedMap) -> None:
     """Single precision: a map is looked at, and half the bytes show the same picture."""
     attrs = {
         "units": found.channels[0].unit, "detector": "peak", "frame_s": found.frame_s,
-        "channels": [asdict(channel) for channel in found.channels],
+        "channels": [_channel_json(channel) for channel in found.channels],
     }  # fmt: skip
     amplitude = found.amplitude.astype(np.float32)
     store.put("map_amplitude", amplitude, dims=("channel", "map_speed", "map_frequency"), attrs=attrs)
@@ -121,11 +121,18 @@ def _put_order_spectrum(store: Any, found: OrderSpectrum) -> None:
     """Amplitudes in single precision; orders whole, since half orders are looked up by their value."""
     attrs = {
         "units": found.channels[0].unit, "detector": "peak", "window": "hann", "revolutions": found.revolutions,
-        "channels": [asdict(channel) for channel in found.channels],
+        "channels": [_channel_json(channel) for channel in found.channels],
     }  # fmt: skip
     store.put("order_amplitude", found.amplitude.astype(np.float32), dims=("channel", "order"), attrs=attrs)
     store.put("order", found.orders, dims=("order",), attrs={"units": "1"})
     store.put("order_count", found.count, dims=("order",), attrs={})
+
+
+def _channel_json(channel: ChannelSpec) -> dict[str, Any]:
+    return {name: getattr(channel, name) for name in _CHANNEL_FIELDS}
+
+
+_CHANNEL_FIELDS = tuple(one.name for one in fields(ChannelSpec))
 
 
 def _lines_json(lines: Lines | None) -> list[dict[str, Any]]:

@@ -19,7 +19,9 @@ from thrumline.storage import (
     Disk,
     DiskFull,
     SourceChanged,
+    Spelt,
     StorageError,
+    TreeRow,
     layout,
     originals,
     sealed,
@@ -375,6 +377,28 @@ def test_a_sealed_document_is_plain_json_with_the_sha256_of_the_rest() -> None:
     canonical = json.dumps(document, sort_keys=True, separators=(",", ":")).encode()
     assert hashlib.sha256(canonical).hexdigest() == claimed
     assert sealed.unseal(data, "here") == {"a": "ü", "b": [1, 2.5], "self": claimed}
+
+
+def test_what_was_spelt_before_stands_in_a_tree_as_if_spelt_now(archive: Archive) -> None:
+    """Same content hash, same index row, same metadata document, and the fresh tree holds plain values."""
+    groups, recipe = [{"name": "g0", "scale": 0.5}, {"name": "säule"}], {"window": "hann", "orders": [1, 2.5]}
+    said = {"capture_id": "c" * 32, "summary": {"mg": 1e-7, "at": 1.0}, "zeta": 1, "alpha": None}
+    kept = []
+    for identity, word in ((A, lambda value: value), (B, Spelt.of)):
+        with archive.draft("results", identity) as draft:
+            draft.zarr("s.zarr").attrs.update(groups=word(groups), unit="g")
+            draft.zarr("s.zarr").put("x", np.arange(3.0), dims=("n",), attrs={"of": word(recipe)})
+            head = Spelt.of_members({"groups": word(groups), "index": 0}) if word is Spelt.of else None
+            plain = {"groups": groups, "index": 0}
+            kept.append(draft.commit({**said, "recipe": word(recipe), "head": head or plain}, {}))
+    as_it_is, spelt = kept
+    assert spelt.content == as_it_is.content == {**said, "recipe": recipe, "head": plain}
+    assert spelt.content_sha256 == as_it_is.content_sha256
+    assert spelt.files == as_it_is.files
+    found = archive.tree("results", B)
+    assert found is not None
+    assert found.content == spelt.content
+    assert TreeRow.of(found) == TreeRow.of(spelt)
 
 
 def test_errors_say_what_was_asked_found_allowed_and_what_to_do(archive: Archive) -> None:
