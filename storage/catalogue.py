@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from .errors import DamageFound, DiskFault, DiskFull, StorageError, told
+from .layout import name_below
 from .originals import Original, SourceStat
-from .records import Record, said_hash
+from .records import Record
 from .sealed import canonical
 from .trees import Tree, source_in
 
@@ -214,7 +215,7 @@ class Catalogue:
         sql.executemany("INSERT OR REPLACE INTO records VALUES (?,?,?,?)", map(self._record_row, records))
 
     def _record_row(self, record: Record) -> tuple[str, int, str, str]:
-        return record.path.relative_to(self._root).as_posix(), record.n, record.seal, said_hash(record.content)
+        return name_below(self._root, record.path), record.n, record.seal, record.said
 
     def drop_tree(self, kind: str, identity: str) -> None:
         """Forget a tree that was removed on purpose."""
@@ -233,7 +234,7 @@ class Catalogue:
 
     def record_seal(self, path: Path) -> str | None:
         """Seal of a numbered record, or None."""
-        rows = self._rows("SELECT seal FROM records WHERE path=?", (path.relative_to(self._root).as_posix(),))
+        rows = self._rows("SELECT seal FROM records WHERE path=?", (name_below(self._root, path),))
         return rows[0][0] if rows else None
 
     def known(self, name: str) -> list[tuple[str, str]]:

@@ -65,6 +65,15 @@ def named_directory(name: str) -> str:
     return f"{readable}-{digest}" if readable else digest
 
 
+def name_below(root: Path, path: Path) -> str:
+    """How the index names a path below the root; ``relative_to`` takes both apart for it.
+
+    >>> name_below(Path("a"), Path("a/facts/1.json"))
+    'facts/1.json'
+    """
+    return path.as_posix().removeprefix(root.as_posix()).lstrip("/")
+
+
 class Layout:
     """Paths of one archive. Pure: nothing here touches the disk."""
 
@@ -84,11 +93,11 @@ class Layout:
 
     def tree(self, kind: str, identity: str) -> Path:
         """Directory of a capture or result."""
-        return self.root / checked_kind(kind) / checked_id(identity)[:2] / identity
+        return self.root / f"{checked_kind(kind)}/{checked_id(identity)[:2]}/{identity}"
 
     def original(self, sha256: str) -> Path:
         """File of an original."""
-        return self.originals / checked_sha256(sha256)[:2] / sha256[2:4] / sha256
+        return self.originals / f"{checked_sha256(sha256)[:2]}/{sha256[2:4]}/{sha256}"
 
     def facts_of(self, capture_id: str) -> Path:
         """Directory of what was said about a capture."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from pathlib import Path
@@ -14,7 +15,7 @@ class Places:
 
     def __init__(self, root: Path, disk: Disk) -> None:
         self.root, self.disk = root, disk
-        self._durable: set[Path] = {root}
+        self._durable: set[str] = {str(root)}
 
     def directory(self, path: Path, beside: Sequence[Callable[[], object]] = ()) -> None:
         """Make ``path`` and its parents durable, and do what else may be done at the same time.
@@ -26,21 +27,24 @@ class Places:
 
     def directories(self, paths: Iterable[Path], beside: Sequence[Callable[[], object]] = ()) -> None:
         """The same for several, by one round of syncs."""
-        fresh = list(dict.fromkeys(place for path in paths for place in reversed(self._unsure(path))))
-        for place in fresh:
+        fresh = {str(place): place for path in paths for place in reversed(self._unsure(path))}
+        for place in fresh.values():
             self.disk.mkdir(place)
-        above = dict.fromkeys(place.parent for place in fresh)
-        self.disk.together([*beside, *(partial(self.disk.fsync_dir, parent) for parent in above)])
+        above = {str(parent): parent for parent in (place.parent for place in fresh.values())}
+        self.disk.together([*beside, *(partial(self.disk.fsync_dir, parent) for parent in above.values())])
         self._durable.update(fresh)
 
     def _unsure(self, path: Path) -> list[Path]:
         """``path`` and what is above it up to what is known to be durable: whatever lies above that is so, too."""
         found: list[Path] = []
-        while path not in self._durable and path != path.parent:
+        while str(path) not in self._durable:
             found.append(path)
-            path = path.parent
-        return found if path in self._durable else []
+            path, below = path.parent, path
+            if path == below:
+                return []
+        return found
 
     def forget(self, path: Path) -> None:
         """A directory was moved away or removed."""
-        self._durable = {known for known in self._durable if known != path and path not in known.parents}
+        gone = f"{path}{os.sep}"
+        self._durable = {known for known in self._durable if not f"{known}{os.sep}".startswith(gone)}

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from .catalogue import Catalogue
 from .errors import told
 from .originals import Original, SourceStat
-from .records import Record, said_hash
+from .records import Record
+from .sealed import Spelt, sha256
 
 _AT_ONCE = 500
 
@@ -60,11 +59,11 @@ class Recalled:
             self._catalogue.note_stats(self._new)
             self._new = {}
 
-    def says(self, directory: str, content: Mapping[str, Any]) -> int | None:
+    def says(self, directory: str, content: Spelt) -> int | None:
         """Number of the newest record of a facts directory where it is known to say exactly this."""
         n, known = self._facts.get(directory, (0, ""))
-        return n if n and known == said_hash(content) else None
+        return n if n and known == sha256(content.text) else None
 
     def note_record(self, directory: str, record: Record) -> None:
         """Remember what was said last."""
-        self._facts[directory] = record.n, said_hash(record.content)
+        self._facts[directory] = record.n, record.said

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .catalogue import INDEX_TABLES, Catalogue, TreeRow
 from .errors import DamageFound
 from .layout import ARRIVAL, KINDS, RECORD, SHA256
 from .originals import Original
-from .records import Record
-from .sealed import seal_of, unseal
+from .records import Record, record_of
 from .trees import Tree, read_file, read_tree
 
 if TYPE_CHECKING:
@@ -74,16 +72,10 @@ def _records(archive: Archive, names: Iterable[str]) -> list[Record]:
     for name in names:
         path = archive.root / name
         try:
-            found.append(_record(archive, path))
+            found.append(record_of(read_file(archive.disk, path), path))
         except DamageFound:
             continue
     return found
-
-
-def _record(archive: Archive, path: Path) -> Record:
-    data = read_file(archive.disk, path)
-    document = unseal(data, path)
-    return Record(document["n"], document["about"], document["content"], seal_of(data), path)
 
 
 def reconcile(archive: Archive, catalogue: Catalogue) -> int:

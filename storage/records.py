@@ -12,7 +12,7 @@ from .errors import DamageFound, StorageError
 from .fsio import Disk, Unsynced
 from .layout import RECORD
 from .places import Places
-from .sealed import canonical, seal, seal_of, sha256, unseal
+from .sealed import Spelt, canonical, seal, seal_of, sha256, unseal
 from .staging import Staging
 from .trees import read_file
 
@@ -28,6 +28,8 @@ class Record:
     content: dict[str, Any]
     seal: str
     path: Path
+    said: str
+    """Hash of the content alone: what it says, without its number."""
     fresh: bool = False
     """True where this very call wrote it; False where it was read, or had been said already."""
 
@@ -47,7 +49,7 @@ class Said:
 
     directory: Path
     about: Mapping[str, Any]
-    content: Mapping[str, Any]
+    content: Mapping[str, Any] | Spelt
     stem: str = ""
     once: bool = False
     companion: Companion | None = None
@@ -68,9 +70,11 @@ class _Draft:
             disk.unlink(self.staged)
 
 
-def said_hash(content: Mapping[str, Any]) -> str:
-    """Hash of what a record says, without its number."""
-    return sha256(canonical(content))
+def record_of(data: bytes, path: Path) -> Record:
+    """The record whose sealed bytes these are. Raises DamageFound where they are not whole."""
+    document = unseal(data, path)
+    content = document["content"]
+    return Record(document["n"], document["about"], content, seal_of(data), path, sha256(canonical(content)))
 
 
 class Records:
@@ -91,11 +95,10 @@ class Records:
     def read(self, directory: Path, n: int, about: Mapping[str, Any], stem: str = "") -> Record:
         """One version. Raises DamageFound where it is not whole or speaks of something else."""
         path = directory / f"{stem}{n}.json"
-        data = read_file(self._disk, path)
-        document = unseal(data, path)
-        if document.get("about") != dict(about) or document.get("n") != n:
-            raise DamageFound(path, f"the record {document.get('n')} of {document.get('about')}")
-        return Record(n, document["about"], document["content"], seal_of(data), path)
+        record = record_of(read_file(self._disk, path), path)
+        if record.about != dict(about) or record.n != n:
+            raise DamageFound(path, f"the record {record.n} of {record.about}")
+        return record
 
     def newest(self, directory: Path, about: Mapping[str, Any], stem: str = "") -> Record | None:
         """The version that holds, or None."""
@@ -143,15 +146,16 @@ class Records:
     def _drafted(self, said: Said) -> _Draft:
         """The record that says it already, or the next one in a private place."""
         numbers = self.numbers(said.directory, said.stem)
-        wanted = canonical(said.content)
+        wanted = said.content if isinstance(said.content, Spelt) else Spelt.of(dict(said.content))
+        digest = sha256(wanted.text)
         for n in reversed(numbers if said.once else numbers[-1:]):
             record = self.read(said.directory, n, said.about, said.stem)
-            if canonical(record.content) == wanted:
+            if record.said == digest:
                 return _Draft(record)
         n = (numbers[-1] if numbers else 0) + 1
-        data = seal({"about": dict(said.about), "content": dict(said.content), "format": 1, "n": n})
+        data = seal({"about": dict(said.about), "content": wanted, "format": 1, "n": n})
         target = said.directory / f"{said.stem}{n}.json"
-        record = Record(n, dict(said.about), dict(said.content), seal_of(data), target, fresh=True)
+        record = Record(n, dict(said.about), wanted.value, seal_of(data), target, digest, fresh=True)
         staged = self._staging.new_path()
         file = Unsynced(self._disk, staged)
         draft = _Draft(record, staged, file)

@@ -100,7 +100,7 @@ def close_seal(body: bytes) -> bytes:
 
 
 def seal(document: Mapping[str, Any]) -> bytes:
-    """Canonical bytes of a document with its own hash; its keys must sort before ``self``.
+    """Canonical bytes of a document with its own hash; its keys must sort before ``self``, members may be ``Spelt``.
 
     >>> seal({"a": 1})[:17]
     b'{"a":1,"self":"01'
@@ -108,7 +108,7 @@ def seal(document: Mapping[str, Any]) -> bytes:
     if not document or max(document) >= "self":
         found = f"keys {sorted(document)!r}"
         raise BadContent("a sealed document", found=found, allowed="keys that sort before 'self'")
-    return close_seal(canonical(document))
+    return close_seal(canonical_object(document))
 
 
 def unseal(data: bytes, path: Path | str) -> dict[str, Any]:

@@ -10,10 +10,10 @@ from typing import Any
 from .batch import Batch
 from .catalogue import Catalogue
 from .fsio import Disk
-from .layout import Layout
+from .layout import Layout, name_below
 from .recalled import Recalled
 from .records import Record, Records, Said
-from .sealed import unseal
+from .sealed import Spelt, unseal
 
 _AT_ONCE = 64
 """Records of one round of syncs: each is a file held open until then."""
@@ -57,22 +57,23 @@ class Statements(ABC):
     def put_facts(self, said: Mapping[str, Mapping[str, Any]]) -> dict[str, int | None]:
         """The same for several captures, by one round of syncs."""
         places = {capture_id: self.layout.facts_of(capture_id) for capture_id in said}
+        spelt = {capture_id: Spelt.of(dict(content)) for capture_id, content in said.items()}
         found: dict[str, int | None] = dict.fromkeys(said)
-        new = [capture_id for capture_id in said if not self._says(places[capture_id], said[capture_id])]
-        wanted = [Said(places[capture_id], {"capture_id": capture_id}, said[capture_id]) for capture_id in new]
+        new = [capture_id for capture_id in said if not self._says(places[capture_id], spelt[capture_id])]
+        wanted = [Said(places[capture_id], {"capture_id": capture_id}, spelt[capture_id]) for capture_id in new]
         groups = [wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE)]
         records = [record for group in groups for record in self._add_together(group)]
         for capture_id, record in zip(new, records, strict=True):
             if self._recalled is not None:
-                self._recalled.note_record(places[capture_id].relative_to(self.root).as_posix(), record)
+                self._recalled.note_record(name_below(self.root, places[capture_id]), record)
             found[capture_id] = record.n if record.fresh else None
         return found
 
-    def _says(self, directory: Path, content: Mapping[str, Any]) -> bool:
+    def _says(self, directory: Path, content: Spelt) -> bool:
         """Whether the newest record of a directory is remembered to say this, and still there."""
         if self._recalled is None:
             return False
-        n = self._recalled.says(directory.relative_to(self.root).as_posix(), content)
+        n = self._recalled.says(name_below(self.root, directory), content)
         return n is not None and self.disk.size(directory / f"{n}.json") is not None
 
     def facts(self, capture_id: str) -> list[dict[str, Any]]:

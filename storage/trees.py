@@ -175,7 +175,7 @@ def read_tree(disk: Disk, path: Path, kind: str, identity: str, *, sizes: bool =
     A missing Zarr chunk would read as fill value, and so would an emptied one: hence sizes before anything else.
     """
     try:
-        data = disk.read(path / MANIFEST)
+        data = disk.read(f"{path}/{MANIFEST}")
     except NotADirectoryError as error:
         raise DamageFound(path, "a file where a directory belongs") from error
     except FileNotFoundError as error:
@@ -257,7 +257,7 @@ class Draft:
         self._batch, self._ahead = batch, ahead
         self._path = staging.new_directory()
         self._files: Files = {}
-        self._directories: dict[Path, None] = {self._path: None}
+        self._directories = {"": self._path}
         self._stores: dict[str, StoreDraft] = {}
         self._packings: list[Packing] = []
         self._unsynced: list[Unsynced] = []
@@ -285,9 +285,8 @@ class Draft:
         return self._packings[-1].write
 
     def _write(self, name: str, data: bytes) -> None:
-        target = self._path / name
-        self._make(target.parent)
-        file = Unsynced(self._disk, target)
+        self._make(name.rpartition("/")[0])
+        file = Unsynced(self._disk, self._path / name)
         self._unsynced.append(file)
         file.write(data)
         self._files[name] = (len(data), sha256(data))
@@ -303,12 +302,12 @@ class Draft:
             file.close()
         self._unsynced = []
 
-    def _make(self, directory: Path) -> None:
+    def _make(self, directory: str) -> None:
         if directory in self._directories:
             return
-        self._make(directory.parent)
-        self._disk.mkdir(directory)
-        self._directories[directory] = None
+        self._make(directory.rpartition("/")[0])
+        self._directories[directory] = path = self._path / directory
+        self._disk.mkdir(path)
 
     def commit(self, content: Mapping[str, Any], run: Mapping[str, Any], *, at_once: bool = False) -> Tree:
         """Make it visible and durable. Where somebody was first, theirs is returned and ours is dropped.
@@ -346,7 +345,7 @@ class Draft:
             self.kind, self.id, self._final, unspelt(members), dict(run), self._files, digest, seal_of(data),
             self._disk, fresh=True, spelt_summary=members["summary"].text if "summary" in members else None,
         )  # fmt: skip
-        return Staged(tree, self._path, self._unsynced, list(self._directories))
+        return Staged(tree, self._path, self._unsynced, list(self._directories.values()))
 
     def _drop(self) -> None:
         self._gone = True

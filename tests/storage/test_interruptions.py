@@ -203,7 +203,7 @@ def test_without_the_rename_the_kill_loop_finds_half_visible_captures(faults, qu
         places.directory(final.parent)
         self._path = final
         self._disk.mkdir(final)
-        self._directories = {final: None}
+        self._directories = {"": final}
 
     original = trees.Draft.__init__
     monkeypatch.setattr(trees.Draft, "__init__", in_place)
