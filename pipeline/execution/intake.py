@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...storage import Archive, Original, TreeRow
+from ...storage import Archive, Original, Spelt, TreeRow
 from ..contracts import CaptureHead, ChannelMapping, ReaderRefusal, ReasonCode
 from ..contracts.labels import is_microphone, microphone_position
-from .identity import capture_identity, digest
+from .identity import FileIdentities, digest
 from .reader_child import ReaderChild
 from .samples import SLOW_HZ, HeldArray, SampleArray
 
@@ -74,7 +74,7 @@ def take_in(
     """All captures of one original. Those already there are opened, not read again. Raises ReaderRefusal."""
     path = original.path
     reader = chosen_reader(child, path, name)
-    identities = _Identities(original.sha256, reader, readers.versions[reader], mapping)
+    identities = FileIdentities(original.sha256, reader, readers.versions[reader], mapping)
     known = archive.tree("captures", identities.of(0))
     if known is not None:
         count = int(known.content["captures_in_file"])
@@ -96,19 +96,6 @@ def open_capture(archive: Archive, capture_id: str) -> TakenIn | None:
     return TakenIn(capture_id, CaptureHead.from_json(tree.content["head"]), arrays, tree.content["original"])
 
 
-@dataclass(frozen=True, slots=True)
-class _Identities:
-    """Capture identities of one file under one reader and mapping."""
-
-    sha256: str
-    reader: str
-    numeric_version: int
-    mapping: ChannelMapping
-
-    def of(self, index: int) -> str:
-        return capture_identity(self.sha256, index, self.reader, self.numeric_version, self.mapping)
-
-
 @dataclass(slots=True)
 class _Open:
     """One capture being written: its draft, its arrays, and the blocks kept in memory."""
@@ -123,7 +110,7 @@ class _Open:
 class _CaptureSink:
     """Receives a reader's blocks in this process and writes them into drafts; nothing shows until committed."""
 
-    def __init__(self, archive: Archive, identities: _Identities) -> None:
+    def __init__(self, archive: Archive, identities: FileIdentities) -> None:
         self._archive, self._identities = archive, identities
         self._open: dict[int, _Open] = {}
         self._index = 0
@@ -169,11 +156,15 @@ class _CaptureSink:
     ) -> TakenIn:
         capture = self._open[head.index]
         capture_id = self._identities.of(head.index)
-        capture.store.attrs.update(_describing(head))
+        document = head.as_json()
+        groups = Spelt.of(document["groups"])
+        # attributes that let another program turn counts into SI values without us
+        capture.store.attrs.update(groups=groups, recorded_at=head.recorded_at, value="count * scale + offset, in si")
         content = {
             "original": original.sha256, "index": head.index, "captures_in_file": count, "file_name": Path(name).name,
             "reader": head.reader, "reader_version": self._identities.numeric_version,
-            "mapping": mapping.as_json(), "head": head.as_json(), "summary": head_facts(head),
+            "mapping": mapping.as_json(), "head": Spelt.of_members({**document, "groups": groups}),
+            "summary": head_facts(head),
         }  # fmt: skip
         too_large = capture.n_bytes > HOLD_BYTES
         tree = capture.draft.commit(content, run={}, at_once=too_large)
@@ -206,9 +197,3 @@ def _heard_at(head: CaptureHead) -> set[str]:
     fast = (group for group in head.groups if group.clock.rate_hz > SLOW_HZ)
     heard = (c for group in fast for c in group.channels if is_microphone(c))
     return {place for c in heard if (place := microphone_position(c, head))}
-
-
-def _describing(head: CaptureHead) -> dict[str, Any]:
-    """Attributes that let another program turn counts into SI values without us."""
-    document = head.as_json()
-    return {"groups": document["groups"], "recorded_at": head.recorded_at, "value": "count * scale + offset, in si"}

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from ...storage import Archive
-from ..contracts import CaptureRow
 from ..recipe import BoundRecipe
-from .identity import digest
+from .identity import SpeltRecipe
 from .spelt_products import Unspellable, read, spelt
 
 FORMAT = 1
@@ -33,14 +32,16 @@ class Survey:
     makes: frozenset[str]
 
     @classmethod
-    def of(cls, archive: Archive, capture_id: str, recipe: BoundRecipe, row: CaptureRow) -> Survey | None:
-        """The survey of a capture; None where the recipe chooses no stretches, so that there is no first pass."""
+    def of(cls, archive: Archive, capture_id: str, recipe: BoundRecipe, said: SpeltRecipe) -> Survey | None:
+        """The survey of a capture; None where the recipe chooses no stretches, so that there is no first pass.
+
+        ``said`` is what the recipe says under the facts of the capture's row.
+        """
         if recipe.choice < 0:
             return None
         first = recipe.choice + 1
-        said = [FORMAT, capture_id, recipe.channels, recipe.identity(row)[:first]]
         makes = frozenset(made for stage in recipe.stages[:first] if (made := getattr(stage, "makes", None)))
-        return cls(archive, digest(said), makes)
+        return cls(archive, said.of_first(first, capture_id, FORMAT), makes)
 
     def recalled(self) -> dict[str, Any] | None:
         """All products of the first pass, exactly as it made them; None where they are not there."""

@@ -12,8 +12,8 @@ from typing import Any
 from ...storage import Archive, Original, StorageError, Tree, TreeRow
 from ..contracts import CaptureHead, Derivation, Fitness, ReaderRefusal, Reason, ReasonCode, SchemaError
 from ..recipe import BoundRecipe
-from .chain import BESIDE, PassRunner, beside_pass, measuring_pass, run_chain, survey_pass
-from .identity import result_identity
+from .chain import BESIDE, ChainOutcome, PassRunner, beside_pass, measuring_pass, run_chain, survey_pass
+from .identity import RecipeSpelling, SpeltRecipe
 from .intake import TakenIn, head_facts, open_capture, take_in
 from .kept import LEAST_STRIDE
 from .orders import Done, Job, Order
@@ -41,6 +41,7 @@ class Bench:
         self._owns = archive is None
         self.archive = archive if archive is not None else Archive.open(job.archive, role="worker")
         self.child = ReaderChild(job.readers.paths)
+        self.spelling = RecipeSpelling(job.recipe)
         self.libraries = {name: version(name) for name in LIBRARIES}
 
     def close(self) -> None:
@@ -164,7 +165,8 @@ class Bench:
     def _result(
         self, order: Order, taken: TakenIn, sha256: str, run_pass: PassRunner | None = None
     ) -> Done:
-        result_id = result_identity(taken.capture_id, self.job.recipe, order.row)
+        said = self.spelling.of(order.row)
+        result_id = said.result(taken.capture_id)
         base = Done(
             order.row.row, taken.capture_id, result_id, sha256, Fitness("fit"), facts=head_facts(taken.head),
             committed=taken.committed, new_capture=taken.new,
@@ -175,23 +177,28 @@ class Bench:
         if self.defer_long and run_pass is None and is_long(taken.head):
             return replace(base, deferred=True)
         try:
-            tree = self._computed(order, taken, result_id, run_pass)
+            tree, outcome = self._computed(order, taken, said, run_pass)
         except SchemaError as error:
             unworkable = Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
             return replace(unworkable, committed=taken.committed, new_capture=taken.new)
         made = replace(base, new_result=True, committed=(*base.committed, TreeRow.of(tree)))
-        return summary_done(made, tree.content["summary"])
+        if not tree.fresh:
+            return summary_done(made, tree.content["summary"])
+        return replace(made, fitness=replace(outcome.fitness, levels={}), readings=tuple(outcome.readings))
 
-    def _computed(self, order: Order, taken: TakenIn, result_id: str, run_pass: PassRunner | None = None) -> Tree:
+    def _computed(
+        self, order: Order, taken: TakenIn, said: SpeltRecipe, run_pass: PassRunner | None = None
+    ) -> tuple[Tree, ChainOutcome]:
         recipe = self.job.recipe
         samples = samples_of(taken, recipe)
-        survey = Survey.of(self.archive, taken.capture_id, recipe, order.row) if self.recalls else None
+        survey = Survey.of(self.archive, taken.capture_id, recipe, said) if self.recalls else None
         outcome = run_chain(recipe, samples, facts_of(order, recipe), run_pass, survey)
         run: dict[str, Any] = {"host": platform.node(), "finished": time.time(), "libraries": self.libraries}
         if outcome.recalled:
             run["survey"] = "recalled"
-        made_by = {"channels": recipe.channels, "recipe": recipe.identity(order.row)}
-        return commit_result(self.archive, result_id, taken.capture_id, outcome, made_by, run)
+        made_by = {"channels": said.channels, "recipe": said.recipe}
+        result_id = said.result(taken.capture_id)
+        return commit_result(self.archive, result_id, taken.capture_id, outcome, made_by, run), outcome
 
 
 LONG_VALUES = 64 << 20

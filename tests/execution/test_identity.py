@@ -8,7 +8,14 @@ import pytest
 
 from thrumline.pipeline.api.question import bound_recipe, readers_of
 from thrumline.pipeline.contracts import ChannelMapping
-from thrumline.pipeline.execution.identity import Identities, capture_identity, result_identity
+from thrumline.pipeline.execution.identity import (
+    Identities,
+    RecipeSpelling,
+    canonical,
+    capture_identity,
+    digest,
+    result_identity,
+)
 from thrumline.pipeline.host import Host
 from thrumline.pipeline.study import axes_from_text, load_study, read_captures_table
 from thrumline.pipeline.testing import demo_fleet, write_fleet
@@ -57,6 +64,19 @@ def test_results_of_many_rows_are_those_of_each_and_follow_the_facts(asked):
     said = {"capture": "cd" * 16, "channels": recipe.channels, "recipe": recipe.identity(row)}
     text = json.dumps(said, sort_keys=True, separators=(",", ":"))
     assert result_identity("cd" * 16, recipe, row) == hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def test_a_recipe_spelt_stage_by_stage_is_spelt_as_a_whole(asked):
+    """Values and words are those of the canonical form; so are the names made of them, of all stages or the first."""
+    recipe, _, rows = asked
+    spelling = RecipeSpelling(recipe)
+    for row in (*rows, replace(rows[0], rpm=None), replace(rows[0], noise_density=(("x", 120.0),))):
+        spelt, said = spelling.of(row), recipe.identity(row)
+        assert spelt.recipe.value == said
+        assert spelt.recipe.text == canonical(said)
+        assert (spelt.channels.value, spelt.channels.text) == (recipe.channels, canonical(recipe.channels))
+        assert spelt.result("cd" * 16) == result_identity("cd" * 16, recipe, row)
+        assert spelt.of_first(4, "cd" * 16, 1) == digest([1, "cd" * 16, recipe.channels, said[:4]])
 
 
 @pytest.mark.parametrize("channels", [{"quantities": ("acceleration", "force")}, {"beside": ()}])

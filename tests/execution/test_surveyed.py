@@ -18,6 +18,7 @@ from thrumline.pipeline.contracts import (
     SpeedTrack,
 )
 from thrumline.pipeline.execution.chain import run_chain
+from thrumline.pipeline.execution.identity import RecipeSpelling
 from thrumline.pipeline.execution.samples import CaptureSamples, HeldArray
 from thrumline.pipeline.execution.spelt_products import Unspellable, read, spelt
 from thrumline.pipeline.execution.surveyed import Survey
@@ -182,7 +183,7 @@ def test_a_survey_is_named_by_all_it_follows_from_and_by_nothing_else(asked):
     recipe = with_settings()
 
     def name(capture="ab" * 16, recipe=recipe, row=row):
-        return Survey.of(archive, capture, recipe, row).name
+        return Survey.of(archive, capture, recipe, RecipeSpelling(recipe).of(row)).name
 
     class Newer(ScreenStage):
         numeric_version = ScreenStage.numeric_version + 1
@@ -206,7 +207,8 @@ def test_a_survey_is_named_by_all_it_follows_from_and_by_nothing_else(asked):
 def test_a_recipe_without_a_choice_has_no_first_pass(asked):
     """A rig's file is used whole."""
     archive, row = asked
-    assert Survey.of(archive, "ab" * 16, bind(load_recipe("rig-stiffness"), {}, Host.discover().stages), row) is None
+    recipe = bind(load_recipe("rig-stiffness"), {}, Host.discover().stages)
+    assert Survey.of(archive, "ab" * 16, recipe, RecipeSpelling(recipe).of(row)) is None
 
 
 def contents(archive_dir):
