@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from multiprocessing import get_context
 from typing import ParamSpec
 
@@ -26,13 +27,18 @@ def begun_beside(work: Callable[P, object], *args: P.args, **kwargs: P.kwargs) -
     if not workers_have_a_parent():
         return here
     process = get_context("forkserver").Process(target=_quietly, args=(work, args, kwargs), daemon=True)
-    try:
-        process.start()
-    except OSError:
-        return here
+    # in a thread: what is handed over does not fit into a pipe, and whoever fills it waits for the other to be there
+    beginning = ThreadPoolExecutor(1)
+    begun = beginning.submit(process.start)
+    beginning.shutdown(wait=False)
 
     def waited_for() -> None:
-        process.join()
+        try:
+            begun.result()
+            process.join()
+        except OSError:
+            here()
+            return
         if process.exitcode:
             here()
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..kernels.run_lengths import run_starts
 from .marks import code_words
 from .numbers import fixed
 from .small_spectra import steps
@@ -121,26 +122,18 @@ def _row(
     low, high = span
     starts = np.arange(0, len(times), max(1, -(-len(times) // points)))
     highest = np.fmax.reduceat(values, starts)
-    across = np.rint(1000 * (times[starts] - times[0]) / (times[-1] - times[0]))
+    across = np.rint(1000 * (times[starts] - times[0]) / (times[-1] - times[0])).astype(int)
     down = np.rint(_HEIGHT - _HEIGHT * np.minimum((highest - low) / ((high - low) or 1.0), 1.0))
-    inked: list[list[tuple[int, int]]] = [[]]
-    pale: list[list[tuple[int, int]]] = [[]]
-    for x, y, inside in zip(across.tolist(), down.tolist(), used[starts].tolist(), strict=True):
-        if isnan(y):
-            _break(inked)
-            _break(pale)
-            continue
-        (inked if inside else pale)[-1].append((int(x), int(y)))
-        _break(pale if inside else inked)
+    known = np.isfinite(down)
+    whole = np.where(known, down, 0.0).astype(int)
     decimals = 0 if unit == "rpm" else (1 if high < 100 else 0)
     text = f"{fixed(low, decimals)} to {fixed(high, decimals)} {unit}"
-    return Row(_path(inked), _path(pale), text)
+    inside = used[starts]
+    return Row(_path(across, whole, known & inside), _path(across, whole, known & ~inside), text)
 
 
-def _break(runs: list[list[tuple[int, int]]]) -> None:
-    if runs[-1]:
-        runs.append([])
-
-
-def _path(runs: Sequence[Sequence[tuple[int, int]]]) -> str:
-    return "".join(f"M{run[0][0]} {run[0][1]}" + (steps(run) or "h1") for run in runs if run)
+def _path(across: npt.NDArray[np.int_], down: npt.NDArray[np.int_], shown: npt.NDArray[np.bool_]) -> str:
+    """A line through each run of places shown; a place alone is a dash."""
+    lengths, starts = run_starts(shown)
+    runs = [slice(start, stop) for start, stop in zip(starts.tolist(), (starts + lengths).tolist(), strict=True)]
+    return "".join(f"M{across[run][0]} {down[run][0]}" + (steps(across[run], down[run]) or "h1") for run in runs)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -102,9 +101,13 @@ def held_peaks(
     if shown.shape[1] <= points:
         return shown
     cell = np.minimum(shown[0] / (top_hz / points), points - 1).astype(int)
-    by_height = np.lexsort((-shown[1], cell))
-    highest = np.concatenate([[True], np.diff(cell[by_height]) != 0])
-    return shown[:, by_height[highest]]
+    if np.any(cell[1:] < cell[:-1]):
+        order = np.argsort(cell, kind="stable")
+        shown, cell = shown[:, order], cell[order]
+    starts = np.flatnonzero(np.diff(cell, prepend=-1))
+    highest = np.maximum.reduceat(shown[1], starts)
+    as_high = np.flatnonzero(shown[1] == np.repeat(highest, np.diff(starts, append=len(cell))))
+    return shown[:, as_high[np.diff(cell[as_high], prepend=-1) != 0]]
 
 
 def curve_path(spectrum: Mapping[str, Any], axes: Axes, points: int = _POINTS) -> str:
@@ -115,17 +118,18 @@ def curve_path(spectrum: Mapping[str, Any], axes: Axes, points: int = _POINTS) -
     frequency, amplitude = held_peaks(spectrum["frequency"], spectrum["amplitude"], axes.top_hz, points)
     if not len(frequency):
         return "M0 500"
-    across = np.rint(1000 * frequency / axes.top_hz).astype(int).tolist()
-    down = np.rint(500 - 500 * amplitude / axes.top_mg).astype(int).tolist()
-    places = list(zip(across, down, strict=True))
-    return f"M{across[0]} 500" + steps([(across[0], 500), *places, (across[-1], 500)])
+    across = np.rint(1000 * frequency / axes.top_hz).astype(int)
+    down = np.rint(500 - 500 * amplitude / axes.top_mg).astype(int)
+    ends = np.concatenate([across[:1], across, across[-1:]]), np.concatenate([[500], down, [500]])
+    return f"M{across[0]} 500" + steps(*ends)
 
 
-def steps(places: Sequence[tuple[int, int]]) -> str:
-    """Relative line commands from the first place on to the last."""
-    pairs = pairwise(places)
-    text = " ".join(f"{right[0] - left[0]} {right[1] - left[1]}" for left, right in pairs)
-    return f"l{text.replace(' -', '-')}" if text else ""
+def steps(across: npt.NDArray[np.int_], down: npt.NDArray[np.int_]) -> str:
+    """Relative line commands from the first place on to the last; empty for a single place."""
+    if len(across) < 2:
+        return ""
+    text = " ".join(map(str, np.stack([np.diff(across), np.diff(down)], axis=-1).ravel().tolist()))
+    return f"l{text.replace(' -', '-')}"
 
 
 def line_names(lines: Sequence[Mapping[str, Any]], top_hz: float, most: int = 5) -> tuple[LineName, ...]:

@@ -82,7 +82,7 @@ def widest_tilt(captures: Sequence[CaptureFacts]) -> tuple[float | None, tuple[s
 def angle_deg(a: Sequence[float], b: Sequence[float]) -> float:
     """Angle between two vectors [shape=(3,)], degrees; exact for small angles too."""
     cross = (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
-    return math.degrees(math.atan2(math.hypot(*cross), math.fsum(p * q for p, q in zip(a, b, strict=True))))
+    return math.degrees(math.atan2(math.hypot(*cross), math.fsum((a[0] * b[0], a[1] * b[1], a[2] * b[2]))))
 
 
 def _sessions(baseline: Side, candidate: Side) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from .decibels import DECIBEL, as_amplitude
@@ -58,7 +59,7 @@ class Repeat:
     captures: tuple[CaptureFacts, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Side:
     """One part in one cell: its repeats with a value, and what kept others away."""
 
@@ -75,12 +76,12 @@ class Side:
     reused: tuple[str, ...] = ()
     """Repeats whose captures stand in several sessions: counted as one fitting all the same."""
 
-    @property
+    @cached_property
     def values(self) -> tuple[float, ...]:
         """One value a repeat."""
         return tuple(r.value for r in self.repeats if r.value is not None)
 
-    @property
+    @cached_property
     def captures(self) -> tuple[CaptureFacts, ...]:
         """Captures of all repeats with a value."""
         return tuple(capture for repeat in self.repeats for capture in repeat.captures)
