@@ -36,7 +36,7 @@ class Drawn:
         if tree is None or SPECTRA_STORE not in tree.stores:
             return cls({}, {}, {})
         store = tree.zarr(SPECTRA_STORE)
-        levels = {name: np.round(values, 4) for name, values in levels_of(tree).items()}
+        levels = {name: np.round(values, 4) for name, values in levels_of(store).items()}
         return cls(levels, _spectra(tree, store), _order_spectra(store))
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ...storage import Archive, Tree
+from ...storage import Archive, StoreReader, Tree
 from ..contracts import ChannelSpec, Fitness, Line, Lines, OrderSpectrum, Reading, Spectra, SpeedMap
 from .chain import ChainOutcome
 from .orders import Done
@@ -62,11 +62,8 @@ def _arrays_of(outcome: ChainOutcome) -> list[Callable[[Any], None]]:
     return writers
 
 
-def levels_of(tree: Tree) -> dict[str, npt.NDArray[np.float64]]:
-    """The level strip a result holds, by name; empty where it has none."""
-    if SPECTRA_STORE not in tree.stores:
-        return {}
-    store = tree.zarr(SPECTRA_STORE)
+def levels_of(store: StoreReader) -> dict[str, npt.NDArray[np.float64]]:
+    """The level strip that the spectra of a result hold, by name; empty where they hold none."""
     if LEVELS in store.names:
         array = store.array(LEVELS)
         return dict(zip(array.attrs["levels"], array.read_all(), strict=True))

@@ -20,7 +20,7 @@ def test_strips_come_back_by_name_from_one_array_that_plain_xarray_opens(tmp_pat
     with Archive.open(tmp_path / "archive", role="coordinator", create=True) as archive:
         outcome = ChainOutcome(fitness=Fitness("fit", levels=LEVELS), readings=(), products={}, faults={})
         tree = commit_result(archive, RESULT, CAPTURE, outcome, {}, {})
-        found = levels_of(tree)
+        found = levels_of(tree.zarr(SPECTRA_STORE))
         plain = xarray.open_zarr(ZipStore(tree.place_of(SPECTRA_STORE), mode="r"), consolidated=False)
         assert list(found) == list(LEVELS) == plain.strips.attrs["levels"]
         for row, (name, values) in zip(plain.strips.values, LEVELS.items(), strict=True):
@@ -35,7 +35,7 @@ def test_strips_of_results_made_earlier_are_read(tmp_path) -> None:
             for name, values in LEVELS.items():
                 draft.zarr(SPECTRA_STORE).put(f"strip_{name}", values, dims=("strip",))
             tree = draft.commit({"capture_id": CAPTURE}, {})
-        found = levels_of(tree)
+        found = levels_of(tree.zarr(SPECTRA_STORE))
         assert set(found) == set(LEVELS)
         for name, values in LEVELS.items():
             np.testing.assert_array_equal(found[name], values)
