@@ -89,6 +89,27 @@ def test_a_capture_of_several_shards_opens_in_plain_xarray(archive: Archive) -> 
     np.testing.assert_array_equal(ours.read(form.SHARD - 70_000, 2 * form.SHARD + 9), counts[:, form.SHARD - 70_000 : 2 * form.SHARD + 9])
 
 
+@pytest.mark.parametrize("n", [1, 7, 4099, form.CHUNK + 1, 2 * form.CHUNK + 1605])
+@pytest.mark.parametrize("dtype", ["int16", "int32", "float64"])
+def test_any_length_is_stored_as_small_as_the_next_eight_samples(archive: Archive, n: int, dtype: str) -> None:
+    """Bits of a chunk that is no whole number of eights would not be shuffled: half again as many bytes of counts."""
+    rng = np.random.default_rng(n)
+    values = rng.integers(-30_000, 30_000, size=(3, n + -n % 8)).astype("int16").astype(dtype)
+    sizes = []
+    for length in (n, n + -n % 8):
+        with _draft(archive) as draft:
+            store = draft.zarr("capture.zarr")
+            store.array("counts", dtype=dtype, rows=3, dims=("channel", "time")).append(values[:, :length])
+            store.array("stamps", dtype=dtype, dims=("time",)).append(values[0, :length])
+            tree = draft.commit({}, {})
+        sizes.append(sum(size for name, (size, _) in tree.files.items() if "/c." in name))
+        group = zarr.open_group(tree.path / "capture.zarr", mode="r")
+        np.testing.assert_array_equal(group["counts"][:], values[:, :length])
+        np.testing.assert_array_equal(group["stamps"][:], values[0, :length])
+        np.testing.assert_array_equal(tree.zarr("capture.zarr").array("counts").read_all(), values[:, :length])
+    assert sizes[0] <= sizes[1] + 64
+
+
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data(), rows=st.sampled_from([None, 1, 3]), length=st.integers(0, 700))
 def test_any_cutting_into_blocks_and_any_slice_give_the_same_bytes(archive, monkeypatch, data, rows, length) -> None:
