@@ -62,11 +62,16 @@ def _listed(stages: tuple[bytes, ...]) -> bytes:
     return b"[%b]" % b",".join(stages)
 
 
+_ROWS_KEPT = 64
+"""Different facts whose spelling is kept: some 10 kB each."""
+
+
 class RecipeSpelling:
     """Spells one recipe for many rows: settings are most of it, and only facts differ from row to row."""
 
     def __init__(self, recipe: BoundRecipe) -> None:
-        self._recipe = recipe
+        self._recipe, self._uses = recipe, recipe.uses_facts
+        self._spelt: dict[tuple[str, ...], SpeltRecipe] = {}
         self._channels = Spelt(recipe.channels, canonical(recipe.channels))
         # "facts" sorts before all else that a stage says
         self._after_facts = [
@@ -76,7 +81,16 @@ class RecipeSpelling:
         ]
 
     def of(self, row: CaptureRow) -> SpeltRecipe:
-        """What it says under one row's facts."""
+        """What it says under one row's facts: the same object for rows that share them, which most do."""
+        # repr tells 1 from 1.0, as the spelling does
+        known = tuple([repr(row.fact(name)) for name in self._uses])
+        if known not in self._spelt:
+            if len(self._spelt) == _ROWS_KEPT:
+                self._spelt.clear()
+            self._spelt[known] = self._of(row)
+        return self._spelt[known]
+
+    def _of(self, row: CaptureRow) -> SpeltRecipe:
         said = self._recipe.identity(row)
         facts: dict[tuple[str, ...], bytes] = {}
         texts = []

@@ -181,10 +181,11 @@ class Bench:
         except SchemaError as error:
             unworkable = Done.unworkable(order.row.row, taken.capture_id, sha256, error.sentence())
             return replace(unworkable, committed=taken.committed, new_capture=taken.new)
-        made = replace(base, new_result=True, committed=(*base.committed, TreeRow.of(tree)))
+        rows = (*base.committed, TreeRow.of(tree))
         if not tree.fresh:
-            return summary_done(made, tree.content["summary"])
-        return replace(made, fitness=replace(outcome.fitness, levels={}), readings=tuple(outcome.readings))
+            return summary_done(replace(base, new_result=True, committed=rows), tree.content["summary"])
+        fitness = replace(outcome.fitness, levels={})
+        return replace(base, new_result=True, committed=rows, fitness=fitness, readings=tuple(outcome.readings))
 
     def _computed(
         self, order: Order, taken: TakenIn, said: SpeltRecipe, run_pass: PassRunner | None = None
