@@ -7,6 +7,7 @@ between gaps share one rate and keep their own offsets: least squares of stamp a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Self
@@ -243,12 +244,15 @@ class ClockGauge:
         self._n_repeated += int(np.sum(steps == 0.0))
         self._n_backward += int(np.sum(steps < 0.0))
         keys = np.rint(np.log(steps[steps > 0.0]) * LOG_BINS_PER_E).astype(np.int64)
-        for key, count in zip(*np.unique(keys, return_counts=True), strict=True):
-            self._histogram[int(key)] = self._histogram.get(int(key), 0) + int(count)
+        for key, count in _counted(keys):
+            self._histogram[key] = self._histogram.get(key, 0) + count
 
     def _split(self, seconds: FloatArray, steps: FloatArray) -> None:
         forward = steps[steps > 0.0]
-        limit = CANDIDATE_STEPS * float(np.quantile(forward, 0.95)) if forward.size else np.inf
+        limit = np.inf
+        # where even the smallest step allows the largest, so does that of any share of them
+        if forward.size and np.abs(steps).max() > CANDIDATE_STEPS * forward.min():
+            limit = CANDIDATE_STEPS * float(np.quantile(forward, 0.95))
         offset = seconds.size - steps.size
         cuts = np.flatnonzero(np.abs(steps) > limit) + offset
         edges = np.unique(np.concatenate([[0], cuts, [seconds.size]]).astype(np.int64))
@@ -317,6 +321,20 @@ class ClockGauge:
             return self.tick_s
         spacing = float(np.spacing(self._greatest)) * 4.0
         return spacing if self._decimals > MOST_DECIMALS else max(10.0**-self._decimals, spacing)
+
+
+def _counted(keys: npt.NDArray[np.int64]) -> Iterable[tuple[int, int]]:
+    """Every key, in order, and how often it is there."""
+    if not keys.size:
+        return ()
+    least, most = int(keys.min()), int(keys.max())
+    if most - least > keys.size:
+        distinct, counts = np.unique(keys, return_counts=True)
+        return zip(distinct.tolist(), counts.tolist(), strict=True)
+    # steps of a clock are much the same: counting them takes no sorting
+    found = np.bincount(keys - least)
+    distinct = np.flatnonzero(found)
+    return zip((distinct + least).tolist(), found[distinct].tolist(), strict=True)
 
 
 def clock_fit(stamps: npt.NDArray[Any], tick_s: float | None = None) -> ClockFit:
