@@ -25,7 +25,7 @@ class Cache:
 
     def __init__(self, layout: Layout, disk: Disk, staging: Staging) -> None:
         self._root, self._disk, self._staging = layout.cache, disk, staging
-        self._made: set[Path] = set()
+        self._made: set[str] = set()
 
     def get(self, identity: str) -> bytes | None:
         """The bytes put under this identity, as they were; None where there are none or they are damaged."""
@@ -42,7 +42,7 @@ class Cache:
         try:
             staged = self._staging.new_path()
             try:
-                self._make(final.parent)
+                self._make(identity[:2])
                 with Unsynced(self._disk, staged) as file:
                     file.write(hashlib.sha256(data).digest() + data)
                 self._disk.replace(staged, final)
@@ -70,10 +70,10 @@ class Cache:
             yield from (self._root / shelf / name for name in self._disk.names(self._root / shelf))
 
     def _path(self, identity: str) -> Path:
-        return self._root / checked_id(identity)[:2] / identity
+        return self._root / f"{checked_id(identity)[:2]}/{identity}"
 
-    def _make(self, shelf: Path) -> None:
+    def _make(self, shelf: str) -> None:
         if shelf not in self._made:
             self._disk.mkdir(self._root)
-            self._disk.mkdir(shelf)
+            self._disk.mkdir(self._root / shelf)
             self._made.add(shelf)

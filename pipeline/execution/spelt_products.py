@@ -27,8 +27,9 @@ _KNOWN: dict[str, type] = {
     for name, kind in vars(module).items()
     if isinstance(kind, type) and kind.__module__ == module.__name__ and (is_dataclass(kind) or issubclass(kind, Enum))
 }
+_FIELDS = {kind: tuple(one.name for one in fields(kind)) for kind in _KNOWN.values() if is_dataclass(kind)}
 _HEAD = struct.Struct("<Q")
-_PLAIN = (str, int, float, bool, type(None))
+_PLAIN = frozenset({str, int, float, bool, type(None)})
 _MANY = 16
 """Floats in a list from which on they stand behind the document like an array: in words each costs a microsecond."""
 
@@ -63,33 +64,40 @@ def _told(value: Any, arrays: list[npt.NDArray[Any]]) -> Any:
     kind = type(value)
     if kind in _PLAIN:
         return value
-    if isinstance(value, np.ndarray):
-        if value.dtype.kind not in "biufc":
-            raise Unspellable(f"an array of {value.dtype}")
-        # axes as they lie in memory: sums over an array that lies otherwise differ in their last digit
-        axes = sorted(range(value.ndim), key=lambda axis: -value.strides[axis])
-        arrays.append(np.ascontiguousarray(value.transpose(axes)))
-        return {"a": value.dtype.str, "s": [value.shape[axis] for axis in axes], "o": axes}
-    if isinstance(value, np.generic):
-        return {"n": value.dtype.str, "v": value.tobytes().hex()}
-    if _KNOWN.get(kind.__name__) is kind:
-        if isinstance(value, Enum):
-            return {"e": kind.__name__, "v": value.value}
-        return {"c": kind.__name__, "v": {f.name: _told(getattr(value, f.name), arrays) for f in fields(value)}}
-    if isinstance(value, Mapping):
-        return {"m": [[_told(key, arrays), _told(item, arrays)] for key, item in value.items()]}
+    if kind in _FIELDS:
+        return {"c": kind.__name__, "v": {name: _told(getattr(value, name), arrays) for name in _FIELDS[kind]}}
     if kind is list or kind is tuple:
         return _sequence(value, arrays)
+    if isinstance(value, np.ndarray):
+        return _array(value, arrays)
+    if isinstance(value, np.generic):
+        return {"n": value.dtype.str, "v": value.tobytes().hex()}
+    if isinstance(value, Enum) and _KNOWN.get(kind.__name__) is kind:
+        return {"e": kind.__name__, "v": value.value}
+    if isinstance(value, Mapping):
+        return {"m": [[_told(key, arrays), _told(item, arrays)] for key, item in value.items()]}
     raise Unspellable(f"a value of type {kind.__module__}.{kind.__qualname__}")
 
 
+def _array(value: npt.NDArray[Any], arrays: list[npt.NDArray[Any]]) -> dict[str, Any]:
+    if value.dtype.kind not in "biufc":
+        raise Unspellable(f"an array of {value.dtype}")
+    axes = list(range(value.ndim))
+    if not value.flags.c_contiguous:
+        # axes as they lie in memory: sums over an array that lies otherwise differ in their last digit
+        axes.sort(key=lambda axis: -value.strides[axis])
+        value = np.ascontiguousarray(value.transpose(axes))
+    arrays.append(value)
+    return {"a": value.dtype.str, "s": list(value.shape), "o": axes}
+
+
 def _sequence(value: list[Any] | tuple[Any, ...], arrays: list[npt.NDArray[Any]]) -> Any:
-    if type(value) is tuple:
-        return {"t": [_told(item, arrays) for item in value]}
-    if len(value) >= _MANY and set(map(type, value)) == {float}:
+    kinds = set(map(type, value))
+    if kinds == {float} and len(value) >= _MANY and type(value) is list:
         arrays.append(np.array(value))
         return {"l": len(value)}
-    return [_told(item, arrays) for item in value]
+    told = list(value) if kinds <= _PLAIN else [_told(item, arrays) for item in value]
+    return {"t": told} if type(value) is tuple else told
 
 
 class _Reading:
