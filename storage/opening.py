@@ -21,7 +21,7 @@ def archive_identity(layout: Layout, disk: Disk, *, create: bool) -> str:
             f"an archive at {layout.root}", found="no FORMAT file there",
             todo="name another directory, or make it with `archive init`",
         )  # fmt: skip
-    document = unseal(disk.read(layout.format), layout.format)
+    document = unseal(disk.read(layout.format), layout.format, "archive_format", "id", "min_reader")
     if document["min_reader"] > ARCHIVE_FORMAT:
         raise ArchiveMissing(
             f"an archive of format {ARCHIVE_FORMAT} or older at {layout.root}",

@@ -71,8 +71,8 @@ class _Draft:
 
 
 def record_of(data: bytes, path: Path) -> Record:
-    """The record whose sealed bytes these are. Raises DamageFound where they are not whole."""
-    document = unseal(data, path)
+    """The record whose sealed bytes these are. Raises DamageFound where they are not whole, or another document's."""
+    document = unseal(data, path, "about", "content", "n")
     content = document["content"]
     return Record(document["n"], document["about"], content, seal_of(data), path, sha256(canonical(content)))
 

@@ -111,17 +111,25 @@ def seal(document: Mapping[str, Any]) -> bytes:
     return close_seal(canonical_object(document))
 
 
-def unseal(data: bytes, path: Path | str) -> dict[str, Any]:
+def unseal(data: bytes, path: Path | str, *members: str) -> dict[str, Any]:
     """The document, when its bytes are exactly those that were sealed.
 
     Raises
     ------
     DamageFound
-        A byte is not what was written.
+        A byte is not what was written, or it is a document of another kind: it lacks one of ``members``.
     """
     check_seal(data, path)
     document: dict[str, Any] = parsed(data)
+    check_members(document, path, *members)
     return document
+
+
+def check_members(document: Mapping[str, Any], path: Path | str, *members: str) -> None:
+    """Hold a document that is whole against what one in its place says. Raises DamageFound."""
+    missing = [name for name in members if name not in document]
+    if missing:
+        raise DamageFound(path, f"a document of another kind, without {', '.join(missing)}")
 
 
 def check_seal(data: bytes, path: Path | str) -> None:

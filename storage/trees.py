@@ -17,6 +17,7 @@ from .sealed import (
     Spelt,
     canonical,
     canonical_object,
+    check_members,
     check_seal,
     close_seal,
     parsed,
@@ -106,7 +107,7 @@ def manifest_bytes(
 
 def checked_manifest(data: bytes, path: Path | str, kind: str, identity: str) -> dict[str, Any]:
     """A manifest's document. Raises DamageFound where it is not whole, belongs elsewhere or is too new."""
-    document = unseal(data, f"{path}/{MANIFEST}")
+    document = unseal(data, f"{path}/{MANIFEST}", "content", *_OUTLINE)
     _check_belongs(document, path, kind, identity)
     return document
 
@@ -118,6 +119,7 @@ def _check_belongs(document: Mapping[str, Any], path: Path | str, kind: str, ide
         raise DamageFound(f"{path}/{MANIFEST}", f"format {document['format']}", todo="read it with a newer version")
 
 
+_OUTLINE = ("content_sha256", "files", "format", "id", "kind", "run")
 _CONTENT = b'{"content":'
 _CONTENT_HASH = b',"content_sha256":"'
 _CAPTURE_ID = re.compile(rb'\{"capture_id":"([0-9a-f]{16,64})"[,}]')
@@ -134,6 +136,7 @@ def manifest_outline(data: bytes, path: Path | str, kind: str, identity: str) ->
     made_from = _CAPTURE_ID.match(data, len(_CONTENT)) if kind == "results" else None
     if end is None or made_from is None:
         document = parsed(data)
+        check_members(document, f"{path}/{MANIFEST}", "content", *_OUTLINE)
         source = source_in(kind, document["content"])
     else:
         document, source = parsed(b"{" + data[end + 1 :]), made_from[1].decode("ascii")

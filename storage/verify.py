@@ -14,7 +14,7 @@ from .findings import Decode, Depth, Finding, Report
 from .fsio import Disk, Folders, folders_of
 from .layout import AREAS, ARRIVAL, FOREIGN, ID, KINDS, MANIFEST, RECORD, SHA256, named_directory
 from .originals import PIECE
-from .sealed import unseal
+from .sealed import check_members, unseal
 from .side_by_side import processes_here, side_by_side
 from .trees import Tree, manifest_outline, parsed_manifest, read_file
 
@@ -146,7 +146,7 @@ class _Check:
                 self._leftover(name, "a name that is not the archive's")
         for leftover in self.archive.staging.leftovers():
             self._leftover(f"staging/{leftover.path.name}", leftover.why)
-        document = unseal(read_file(self.disk, self.layout.format), self.layout.format)
+        document = unseal(read_file(self.disk, self.layout.format), self.layout.format, "id")
         if document["id"] != self.archive.id:
             self._damage("FORMAT", "the id of another archive")
 
@@ -203,7 +203,7 @@ class _Check:
 
     def _sealed(self, name: str, n: int) -> dict[str, str]:
         data = read_file(self.disk, self.top + name)
-        document = unseal(data, self.top + name)
+        document = unseal(data, self.top + name, "about", "content", "n")
         if document["n"] != n:
             raise DamageFound(self.top + name, f"the record {document['n']} of {document['about']}")
         self.seals[name] = document["self"]
@@ -253,6 +253,7 @@ class _Check:
 
     def _arrival(self, where: str, sha256: str, n: int, size: int | None) -> None:
         said = self._sealed(f"{where}{sha256}.{n}.json", n)
+        check_members(said, f"{self.top}{where}{sha256}.{n}.json", "original", "size")
         if said["original"] != sha256:
             self._damage(f"{where}{sha256}.{n}.json", f"a record of {said['original']}")
         elif size is None:

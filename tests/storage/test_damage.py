@@ -339,6 +339,36 @@ def test_without_the_hash_check_a_flip_in_an_original_goes_unseen(faults, root: 
     assert _named(root) == set()
 
 
+SEALED = {
+    "FORMAT": "FORMAT", "capture": "captures/*/*/MANIFEST.json", "result": "results/*/*/MANIFEST.json",
+    "fact": "facts/*/1.json", "decision": "decisions/*/*/1.json", "arrival": "originals/*/*/*.1.json",
+    "reason": "quarantine/*/1.json",
+}  # fmt: skip
+"""One sealed document of each kind."""
+
+
+@pytest.mark.parametrize("kind", SEALED)
+def test_a_whole_document_of_another_kind_is_named_and_keeps_no_archive_from_opening(root: Path, kind: str) -> None:
+    """Its seal is right, its place is not: whoever copied files by hand is told, by the check and without a catalogue."""
+    target = min(root.glob(SEALED[kind]))
+    before = target.read_bytes()
+    # of a reason nothing is known but what it is about, and an arrival may be about the same original
+    for other in set(SEALED) - {kind} - ({"arrival"} if kind == "reason" else set()):
+        _rewritten(target, min(root.glob(SEALED[other])).read_bytes())
+        shutil.rmtree(root / "catalog")
+        (root / "catalog").mkdir()
+        if kind == "FORMAT":
+            with pytest.raises(DamageFound, match="a document of another kind, without"):
+                Archive.open(root, role="coordinator")
+        else:
+            with Archive.open(root, role="coordinator"):
+                pass
+        named = _named(root, "structure")
+        relative = target.relative_to(root).as_posix()
+        assert any(relative == name or relative.startswith(f"{name}/") for name in named), (kind, other, named)
+        _rewritten(target, before)
+
+
 def test_without_the_manifest_hash_an_exchanged_shard_is_read_as_data(faults, root: Path, monkeypatch) -> None:
     """Mutation check of the hash before reading: the shard's own checksums do not notice an exchange."""
     shards = [root / "captures" / i[:2] / i / "capture.zarr" / "g0_counts" / "c.0.0" for i in ("c" * 32, "d" * 32)]
