@@ -85,8 +85,15 @@ Rows = list[list[str]]
 
 
 def small(spec: FleetSpec) -> FleetSpec:
-    """A quarter of the fleet, which is enough for workers to be started: what a start costs."""
-    return replace(spec, platforms=spec.platforms[: -(-len(spec.platforms) // 4)])
+    """A quarter of the fleet or somewhat more, with as many platforms at each rate: what a start costs.
+
+    Enough for workers to be started. With other rates than the fleet, what is left of it would be other captures than
+    the average.
+    """
+    n, n_rate = len(spec.platforms), len(spec.rates_hz)
+    share = -(-n // 4)
+    mixed = -(-share // n_rate) * n_rate
+    return replace(spec, platforms=spec.platforms[: mixed if mixed < n else share])
 
 
 def size_of(spec: FleetSpec) -> int:

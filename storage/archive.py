@@ -298,6 +298,13 @@ class Archive(Statements):
         Nothing of it may be acknowledged before, and the rest of the world does not see it. Whatever is raised inside
         drops all of it; what is raised at the end (DiskFull, DiskFault), all that has no name yet.
         """
+        with self.gathered() as batch:
+            yield batch
+        self.settle(batch)
+
+    @contextlib.contextmanager
+    def gathered(self) -> Iterator[Batch]:
+        """Worker: the same without its end, which is ``settle``; another batch may be gathered beside that."""
         if self.role != "worker" or self._batch is not None:
             found = f"role {self.role!r}" if self._batch is None else "a batch inside a batch"
             raise NotAllowed("to settle work together", found=found, allowed="worker, one batch at a time")
@@ -309,6 +316,9 @@ class Archive(Statements):
             raise
         finally:
             self._batch = None
+
+    def settle(self, batch: Batch) -> None:
+        """Worker: make what was gathered durable and visible, in any thread. Raises DiskFull, DiskFault."""
         batch.settle(self.originals, self.places)
 
     def put_small(self, kind: str, identity: str, content: Mapping[str, Any], run: Mapping[str, Any]) -> Tree:

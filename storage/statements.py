@@ -111,8 +111,12 @@ class Statements(ABC):
     def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
         """Note why an original was not taken; its bytes stay among the originals. In a batch, at its end."""
         if self._batch is not None:
-            self._batch.afterwards.append(lambda: self.quarantine(sha256, reason))
+            # by then this worker may have a batch again, which is not the one this belongs to
+            self._batch.afterwards.append(lambda: self._held_back(sha256, reason))
             return None
+        return self._held_back(sha256, reason)
+
+    def _held_back(self, sha256: str, reason: Mapping[str, Any]) -> int | None:
         record = self._add(self.layout.quarantine_of(sha256), {"original": sha256}, reason)
         return record.n if record.fresh else None
 

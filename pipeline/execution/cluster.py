@@ -18,6 +18,9 @@ from .orders import Job
 if TYPE_CHECKING:
     from .reader_stem import Stem
 
+THREADS = 2
+"""Of a worker: one carries out orders, the other brings to the device what was carried out before, which is waiting."""
+
 TRIES = 3
 """A worker that dies while the job is handed out makes the hand-out fail for all: it is repeated."""
 
@@ -156,7 +159,7 @@ class Cluster:
         # distributed would import pandas here only to find out whether the process the workers come from can
         vars(utils)["_forkserver_preload_set"] = True
         self._cluster = LocalCluster(
-            n_workers=self._spread.n_workers, threads_per_worker=1, processes=True, dashboard_address=None,
+            n_workers=self._spread.n_workers, threads_per_worker=THREADS, processes=True, dashboard_address=None,
             memory_limit=self._spread.memory, silence_logs="ERROR", host="127.0.0.1",
             # without a page for people there is still a server for programs: on a port that another run has, it warns
             scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},

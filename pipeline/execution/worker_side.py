@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable, Mapping, Sequence
+from threading import Lock
 from typing import Any
 
 from distributed import WorkerPlugin, get_worker
@@ -55,6 +56,8 @@ class BenchPlugin(WorkerPlugin):
     def __init__(self, job: Job, stem: str | None = None) -> None:
         self.job, self.stem = job, stem
         self.bench: Bench | None = None
+        self.in_turn: Lock | None = None
+        """Held while orders are carried out: a worker with several threads has one bench all the same."""
         self.fingerprint = ""
         self.listing: list[dict[str, Any]] = []
 
@@ -68,6 +71,7 @@ class BenchPlugin(WorkerPlugin):
 
     def _prepare(self) -> None:
         host = Host.discover()
+        self.in_turn = Lock()
         self.fingerprint, self.listing = host.fingerprint(), host.listing()
         self.bench = Bench(self.job, defer_long=True)
         self.bench.child.stem = self.stem
@@ -87,18 +91,24 @@ def _held(worker: Any = None) -> BenchPlugin:
 def carry_out(orders: Sequence[Order]) -> list[Done]:
     """Some orders on this worker, each for itself; what they commit is brought to the device together.
 
-    Raises OtherPlugins when its plugins are not the coordinator's.
+    Where another thread of the worker is at it, after that. Raises OtherPlugins when its plugins are not the
+    coordinator's.
     """
     held = _held()
     if held.fingerprint != held.job.plugins:
         raise OtherPlugins.than(held.job.listing, held.listing, get_worker().address)
     assert held.bench is not None
+    assert held.in_turn is not None
+    archive = held.bench.archive
     try:
-        with held.bench.archive.settled_together() as batch:
+        with held.in_turn, archive.gathered() as batch:
             answers = [_carried_out(held.bench, order) for order in orders]
+        # another thread goes on meanwhile: settling is mostly waiting for the device
+        archive.settle(batch)
     except StorageError:
         # nothing of it has been told to anybody: each by itself, so that one row says what the disk said
-        return [_carried_out(held.bench, order) for order in orders]
+        with held.in_turn:
+            return [_carried_out(held.bench, order) for order in orders]
     return [done.settled(batch) for done in answers]
 
 
@@ -114,9 +124,11 @@ def run_parts(
     order: Order, number: int, products: Mapping[str, Any], parts: Sequence[Part], *, keep: bool
 ) -> list[Watcher]:
     """Some parts of one pass over a long capture, on this worker."""
-    bench = _held().bench
-    assert bench is not None
-    return bench.run_parts(order, number, products, parts, keep=keep)
+    held = _held()
+    assert held.bench is not None
+    assert held.in_turn is not None
+    with held.in_turn:
+        return held.bench.run_parts(order, number, products, parts, keep=keep)
 
 
 def plugins_here(dask_worker: Any) -> tuple[str, list[dict[str, Any]]]:

@@ -80,7 +80,7 @@ class Cluster:
 
     def add_worker(self, name, *, nanny=False, **settings):
         process = self.start(
-            ["worker", "--scheduler-file", str(self.address_file), "--nanny" if nanny else "--no-nanny", "--nthreads", "1", "--name", name,
+            ["worker", "--scheduler-file", str(self.address_file), "--nanny" if nanny else "--no-nanny", "--nthreads", "2", "--name", name,
              "--no-dashboard", "--memory-limit", "0"],
             {"OPENBLAS_NUM_THREADS": "1", **settings},
         )  # fmt: skip

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from threading import Event, Lock
 from types import SimpleNamespace
 
 import pytest
@@ -75,8 +78,10 @@ class FullDisk:
         self.archive, self.unsettled, self.carried = self, unsettled, []
 
     @contextmanager
-    def settled_together(self):
+    def gathered(self):
         yield Batch()
+
+    def settle(self, batch):
         self.unsettled -= 1
         if self.unsettled >= 0:
             raise DiskFull("to sync", found="no room")
@@ -90,7 +95,7 @@ class FullDisk:
 
 def test_what_fails_one_order_of_a_task_leaves_the_others_done(tmp_path, monkeypatch):
     """Three captures together, the second meets a full disk: the first and the third come back whole."""
-    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), bench=FullDisk())
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), in_turn=Lock(), bench=FullDisk())
     monkeypatch.setattr(worker_side, "_held", lambda: held)
     first, second, third = worker_side.carry_out(orders_of(tmp_path, [10, 10, 10]))
     assert [first.fitness.state, third.fitness.state] == ["fit", "fit"]
@@ -99,10 +104,52 @@ def test_what_fails_one_order_of_a_task_leaves_the_others_done(tmp_path, monkeyp
     assert held.bench.carried == [1, 2, 3]
 
 
+def test_two_threads_of_a_worker_take_turns_at_its_one_bench(tmp_path, monkeypatch):
+    """Side by side, what one of them told would be in the other's batch and not yet on the device."""
+
+    class Busy(FullDisk):
+        at_once, most = 0, 0
+
+        def carry_out(self, order):
+            self.at_once += 1
+            self.most = max(self.most, self.at_once)
+            time.sleep(0.02)
+            self.at_once -= 1
+            return Done(order.row.row, "c", "r", "s", Fitness("fit"))
+
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), in_turn=Lock(), bench=Busy())
+    monkeypatch.setattr(worker_side, "_held", lambda: held)
+    with ThreadPoolExecutor(2) as threads:
+        answers = list(threads.map(worker_side.carry_out, [orders_of(tmp_path, [10, 10])] * 2))
+    assert [done.fitness.state for answer in answers for done in answer] == ["fit"] * 4
+    assert held.bench.most == 1
+
+
+def test_while_one_thread_waits_for_the_device_the_other_carries_out(tmp_path, monkeypatch):
+    """The first batch is on the device only when an order of the second is in hand."""
+    begun, seconds = Event(), 60
+
+    class Slow(FullDisk):
+        def settle(self, batch):
+            assert len(self.carried) == 2 or begun.wait(seconds), "nobody goes on"
+
+        def carry_out(self, order):
+            done = super().carry_out(order)
+            if len(self.carried) == 2:
+                begun.set()
+            return done
+
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), in_turn=Lock(), bench=Slow())
+    monkeypatch.setattr(worker_side, "_held", lambda: held)
+    with ThreadPoolExecutor(2) as threads:
+        answers = list(threads.map(worker_side.carry_out, [orders_of(tmp_path, [10])] * 2))
+    assert [done.fitness.state for answer in answers for done in answer] == ["fit"] * 2
+
+
 def test_a_batch_that_cannot_be_settled_is_gone_through_one_by_one(tmp_path, monkeypatch):
     """Nothing of it had been told: each order once more by itself, so that the disk fails only what it has no room for."""
     bench = FullDisk(unsettled=1)
-    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), bench=bench)
+    held = SimpleNamespace(fingerprint="same", job=SimpleNamespace(plugins="same"), in_turn=Lock(), bench=bench)
     monkeypatch.setattr(worker_side, "_held", lambda: held)
     answers = worker_side.carry_out(orders_of(tmp_path, [10, 10, 10]))
     assert [done.fitness.state for done in answers] == ["fit", "unfit", "fit"]

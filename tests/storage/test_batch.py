@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+from concurrent.futures import ThreadPoolExecutor
+from threading import Event
 
 import numpy as np
 import pytest
@@ -207,6 +209,40 @@ def test_a_batch_makes_fewer_syncs_than_its_parts(root, tmp_path):
             counts.append(disk.n - before)
     alone, batch = counts
     assert batch < 0.9 * alone
+
+
+class SettlingDisk(Disk):
+    """Stops at the first sync of a file until it is let go on."""
+
+    def __init__(self):
+        self.there, self.go_on = Event(), Event()
+
+    def fsync(self, descriptor):
+        self.there.set()
+        assert self.go_on.wait(60)
+        super().fsync(descriptor)
+
+
+def test_while_a_batch_is_settled_the_next_is_gathered_and_neither_takes_from_the_other(root, tmp_path):
+    """In two threads of a worker: what is told of the first is there though the second is still open."""
+    files = [file_of(tmp_path, f"{n}.csv", f"{n}\n" * 50) for n in range(2)]
+    disk = SettlingDisk()
+    with Archive.open(root, role="worker", disk=disk) as worker, ThreadPoolExecutor(1) as beside:
+        with worker.gathered() as first:
+            original = worker.put_original(files[0], name="0.csv", origin="rig")
+            capture(worker, IDS[0], original)
+            worker.quarantine(original.sha256, {"code": "gaps"})
+        settled = beside.submit(worker.settle, first)
+        assert disk.there.wait(60)
+        with worker.gathered() as second:
+            capture(worker, IDS[1], worker.put_original(files[1], name="1.csv", origin="rig"))
+            assert visible(root) == ([], [], [], [])
+            disk.go_on.set()
+            settled.result()
+            names, captures, _, held = visible(root)
+            assert (len(names), captures, [entry["sha256"] for entry in held]) == (2, [IDS[0]], [original.sha256])
+        worker.settle(second)
+        assert visible(root)[1] == sorted(IDS[:2])
 
 
 def test_facts_of_several_captures_are_noted_together_as_each_by_itself(root):
