@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from thrumline.pipeline.contracts import ChannelMapping, ReaderRefusal
 from thrumline.pipeline.testing import GatheringSink, GivenFile
+from thrumline.plugins import ingest_text_fixed
 from thrumline.plugins.ingest_text import TextReader
 from thrumline.plugins.ingest_text_blocks import RowReader
 from thrumline.plugins.ingest_text_fixed import MOST_DIGITS, fixed_columns
@@ -137,6 +138,47 @@ def test_a_file_gives_the_same_samples_or_the_same_refusal_either_way(tmp_path_f
     assert damage is not None or not isinstance(fast, str)
 
 
+@settings(max_examples=300, deadline=None)
+@given(
+    st.integers(2, 60), st.integers(0, 2**32 - 1), st.sampled_from([40, 200, 1 << 20]), st.integers(1, 9),
+    st.none() | st.tuples(st.floats(0, 1), st.sampled_from(b"0123456789.,/-+:;\n\x00\xb5"), st.booleans()),
+)  # fmt: skip
+def test_rows_of_one_width_but_for_signs_and_time_are_read_alike_either_way(
+    tmp_path_factory, n, seed, piece, decimals, damage
+):
+    """What most loggers write, in pieces of any size; one byte changed or put in anywhere."""
+    generator = np.random.default_rng(seed)
+    counts = generator.integers(-(10 ** (decimals + 1)) + 1, 10 ** (decimals + 1), (n, 3)) // 10 ** generator.integers(0, 3)
+    times = generator.integers(0, 1100) + np.arange(n) * generator.integers(1, 20)
+    rows = [",".join([written(t, 2), *(written(v, decimals) for v in row)]) for t, row in zip(times.tolist(), counts.tolist(), strict=True)]
+    content = bytearray(("time_s,x_g,y_g,z_g\n" + "\n".join(rows) + "\n").encode())
+    if damage is not None:
+        place, byte, put_in = damage
+        at = int(place * (len(content) - 1))
+        content[at : at + (not put_in)] = bytes([byte])
+    path = tmp_path_factory.mktemp("width") / "a"
+    path.write_bytes(content)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ingest_text_fixed, "_PIECE_BYTES", piece)
+        fast, general = either_way(path, ChannelMapping())
+    assert fast == general
+
+
+@given(tables(), st.sampled_from([1, 40, 100]))
+def test_pieces_of_any_size_give_the_same_columns(table, piece):
+    """Lines are never cut, and one longer than a piece is a piece of its own."""
+    rows, decimals, delimiter, mark, _ = table
+    text = text_of(*table)
+    whole = fixed_columns(text, len(rows), len(decimals), delimiter, mark)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ingest_text_fixed, "_PIECE_BYTES", piece)
+        cut = fixed_columns(text, len(rows), len(decimals), delimiter, mark)
+    for one, other in zip(whole, cut, strict=True):
+        assert one.counts.tolist() == other.counts.tolist()
+        assert one.negative.tolist() == other.negative.tolist()
+        assert one.decimals == other.decimals
+
+
 def test_blocks_of_other_decimals_are_put_together_exactly(tmp_path, monkeypatch):
     """A logger that writes fewer decimals from some row on: each block is read by its own, the counts share one scale."""
     from thrumline.plugins import ingest_text_blocks
@@ -180,6 +222,7 @@ import sys
 from pathlib import Path
 from types import SimpleNamespace
 from thrumline.pipeline.contracts import ChannelMapping
+from thrumline.plugins import ingest_text_fixed
 from thrumline.plugins.ingest_text import TextReader
 path = Path(sys.argv[1])
 reader, got = TextReader(), []
