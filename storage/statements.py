@@ -12,8 +12,8 @@ from .catalogue import Catalogue
 from .fsio import Disk
 from .layout import Layout, name_below
 from .recalled import Recalled
-from .records import Record, Records, Said
-from .sealed import Spelt, unseal
+from .records import Record, Records, Said, record_of
+from .sealed import Spelt, check_members
 
 _AT_ONCE = 64
 """Records of one round of syncs: each is a file held open until then."""
@@ -103,9 +103,10 @@ class Statements(ABC):
         for entry in self.disk.names(directory):
             numbers = self.records.numbers(directory / entry)
             if numbers:
-                data = self.disk.read(directory / entry / f"{numbers[-1]}.json")
-                name = unseal(data, directory / entry)["about"]["name"]
-                found[name] = self.decision(kind, name) or {}
+                path = directory / entry / f"{numbers[-1]}.json"
+                about = record_of(self.disk.read(path), path).about
+                check_members(about, path, "name")
+                found[about["name"]] = self.decision(kind, about["name"]) or {}
         return found
 
     def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> int | None:

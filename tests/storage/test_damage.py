@@ -369,6 +369,13 @@ def test_a_whole_document_of_another_kind_is_named_and_keeps_no_archive_from_ope
         _rewritten(target, before)
 
 
+def test_decisions_are_not_read_from_a_document_of_another_kind(root: Path) -> None:
+    """A fact in a decision's place says whom it is about, not which decision it is."""
+    _rewritten(min(root.glob(SEALED["decision"])), min(root.glob(SEALED["fact"])).read_bytes())
+    with Archive.open(root, role="reader") as archive, pytest.raises(DamageFound, match="of another kind, without name"):
+        archive.decisions("study")
+
+
 def test_without_the_manifest_hash_an_exchanged_shard_is_read_as_data(faults, root: Path, monkeypatch) -> None:
     """Mutation check of the hash before reading: the shard's own checksums do not notice an exchange."""
     shards = [root / "captures" / i[:2] / i / "capture.zarr" / "g0_counts" / "c.0.0" for i in ("c" * 32, "d" * 32)]
