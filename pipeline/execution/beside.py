@@ -36,10 +36,10 @@ def begun_beside(work: Callable[P, object], *args: P.args, **kwargs: P.kwargs) -
         try:
             begun.result()
             process.join()
-        except OSError:
-            here()
-            return
-        if process.exitcode:
+            done = process.exitcode == 0
+        except Exception:  # noqa: BLE001  no process can be had: a system's limits, a caller that may have none
+            done = False
+        if not done:
             here()
 
     return waited_for

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import time
 
@@ -32,6 +33,15 @@ def test_what_the_other_process_could_not_do_is_raised_here_with_its_own_words(t
     with pytest.raises(FileExistsError, match=str(tmp_path)):
         wait()
     assert capfd.readouterr() == ("", "")
+
+
+@forked
+def test_where_no_process_may_be_started_it_is_done_here(tmp_path, monkeypatch):
+    """As in a process of a pool, which may have no children."""
+    import_once()
+    monkeypatch.setitem(multiprocessing.current_process()._config, "daemon", True)
+    begun_beside(os.mkdir, tmp_path / "made")()
+    assert (tmp_path / "made").is_dir()
 
 
 def test_without_a_process_to_be_forked_from_it_is_done_when_it_is_waited_for(tmp_path, monkeypatch):
