@@ -131,33 +131,35 @@ class RowReader:
         line = 1
         skip = self._dialect.first_row - 1
         for data, last in text_blocks(self._path, self._dialect.encoding):
-            n_lines = _count(data, b"\n") + (1 if data and not data.endswith(b"\n") else 0)
-            if skip >= n_lines:
-                skip -= n_lines
-                line += n_lines
-                continue
-            if skip:
-                data = _after_lines(data, skip)
-                line, n_lines, skip = line + skip, n_lines - skip, 0
-            if n_lines:
-                yield self._block(data, line, n_lines, last)
-            line += n_lines
+            rows, skipped = _after_lines(data, skip)
+            line, skip = line + skipped, skip - skipped
+            if rows:
+                yield self._block(rows, line, last)
+                line += 0 if last else _n_lines(rows)
 
-    def _block(self, data: bytes, line: int, n_lines: int, last: bool) -> RowBlock:
+    def _block(self, data: bytes, line: int, last: bool) -> RowBlock:
         if last and not data.endswith(b"\n"):
-            self._refuse_cut_cell(data, line + n_lines - 1)
-        plain = self._unquoted(data, line) if self._dialect.quoted or b'"' in data else data
-        columns = self._fixed(plain, n_lines)
-        if columns is not None:
-            return RowBlock(tuple(columns), (), line)
-        parsed = self._parsed(plain, n_lines)
+            self._refuse_cut_cell(data, line + _n_lines(data) - 1)
+        columns = None if self._dialect.quoted else self._fixed(data)
+        if columns is None:
+            return self._general(data, line, last)
+        return RowBlock(tuple(columns), (), line)
+
+    def _general(self, data: bytes, line: int, last: bool) -> RowBlock:
+        plain = data
+        if self._dialect.quoted or b'"' in data:
+            plain = self._unquoted(data, line)
+            columns = self._fixed(plain)
+            if columns is not None:
+                return RowBlock(tuple(columns), (), line)
+        parsed = self._parsed(plain, _n_lines(data))
         if parsed is not None:
             return RowBlock(*parsed, first_line=line)
         return self._examined(plain, line, last)
 
-    def _fixed(self, data: bytes, n_lines: int) -> list[FixedColumn] | None:
+    def _fixed(self, data: bytes) -> list[FixedColumn] | None:
         """The block where it is nothing but numbers of fixed decimals, which are read in half the time."""
-        return None if self.sparse else _fixed_columns(data, n_lines, self._dialect, self._decimal)
+        return None if self.sparse else _fixed_columns(data, self._dialect, self._decimal)
 
     @cached_property
     def _options(self) -> dict[str, Any]:
@@ -338,13 +340,13 @@ def needs_parser(head: bytes, dialect: Dialect) -> bool:
     """Whether the rows at the head of a file are more than numbers of fixed decimals."""
     lines = head.replace(b"\r\n", b"\n").split(b"\n")[dialect.first_row - 1 : -1]
     rows = b"\n".join([*lines, b""])
-    return dialect.quoted or _fixed_columns(rows, rows.count(b"\n"), dialect, dialect.decimal) is None
+    return dialect.quoted or _fixed_columns(rows, dialect, dialect.decimal) is None
 
 
-def _fixed_columns(data: bytes, n_lines: int, dialect: Dialect, decimal: str) -> list[FixedColumn] | None:
-    if dialect.delimiter in (" ", "") or set(dialect.kinds) != {"number"} or not n_lines:
+def _fixed_columns(data: bytes, dialect: Dialect, decimal: str) -> list[FixedColumn] | None:
+    if dialect.delimiter in (" ", "") or set(dialect.kinds) != {"number"} or not data:
         return None
-    return fixed_columns(data, n_lines, dialect.n_cells, dialect.delimiter, decimal)
+    return fixed_columns(data, dialect.n_cells, dialect.delimiter, decimal)
 
 
 def _count(data: bytes, character: bytes) -> int:
@@ -363,8 +365,15 @@ def _decimals(cell: str, decimal: str) -> int:
     return len(cell.partition(decimal)[2])
 
 
-def _after_lines(data: bytes, n: int) -> bytes:
+def _n_lines(data: bytes) -> int:
+    return _count(data, b"\n") + (not data.endswith(b"\n"))
+
+
+def _after_lines(data: bytes, n: int) -> tuple[bytes, int]:
+    """What follows the first ``n`` lines, or as many as there are, and how many these were."""
     start = 0
-    for _ in range(n):
-        start = data.index(b"\n", start) + 1
-    return data[start:]
+    for done in range(n):
+        if start >= len(data):
+            return b"", done
+        start = data.find(b"\n", start) + 1 or len(data)
+    return data[start:], n

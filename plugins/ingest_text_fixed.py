@@ -57,15 +57,13 @@ class FixedColumn:
         return self.counts.nbytes + self.negative.nbytes
 
 
-def fixed_columns(data: bytes, n_lines: int, n_cells: int, delimiter: str, decimal: str) -> list[FixedColumn] | None:
+def fixed_columns(data: bytes, n_cells: int, delimiter: str, decimal: str) -> list[FixedColumn] | None:
     """The columns of a block of whole lines, or None where any byte is not as it should be.
 
     Parameters
     ----------
     data
         Lines that end with line feeds; the last may lack it.
-    n_lines
-        How many there are.
     """
     form = _form(data, delimiter, decimal)
     if len(form.tails) != n_cells:
@@ -79,8 +77,6 @@ def fixed_columns(data: bytes, n_lines: int, n_cells: int, delimiter: str, decim
         if piece is None:
             return None
         pieces.append(piece)
-    if sum(piece[0].counts.size for piece in pieces) != n_lines:
-        return None
     return [_whole(column) for column in zip(*pieces, strict=True)]
 
 
@@ -146,8 +142,10 @@ def _by_width(characters: npt.NDArray[np.uint8], form: _Form) -> list[_Cells] | 
     """
     if sum(form.widths) < _WORD:
         return None
-    # where rows are shorter all the same there are fewer of these than lines
     line_ends = _places(characters == _LINE_END, apart=True)
+    # two in eight bytes give a place between or behind them; or else one of them is taken for a cell's
+    if np.any(np.take(characters, line_ends) != _LINE_END):
+        return None
     ends, starts = line_ends[1:], line_ends[:-1]
     cells: list[_Cells] = []
     for width in form.widths[:0:-1]:
@@ -166,12 +164,13 @@ def _by_width(characters: npt.NDArray[np.uint8], form: _Form) -> list[_Cells] | 
 
 def _by_separators(characters: npt.NDArray[np.uint8], form: _Form) -> list[_Cells] | None:
     """All cells from delimiters and line ends; None where rows have more of them or fewer."""
-    separators = characters == form.delimiter
-    separators |= characters == _LINE_END
+    separators = characters == _LINE_END
+    n_lines = np.count_nonzero(separators) - 1
+    separators |= characters == form.delimiter
     ends = _places(separators, apart=False)
     n_cells = len(form.tails)
-    # every so many separators one is a line end; none may stand elsewhere, which the number of lines tells
-    if (ends.size - 1) % n_cells or not np.all(characters[ends[::n_cells]] == _LINE_END):
+    # every so many separators one is a line end, and there are no others
+    if ends.size != n_lines * n_cells + 1 or not np.all(characters[ends[::n_cells]] == _LINE_END):
         return None
     by_cell = [np.ascontiguousarray(ends[cell::n_cells]) for cell in range(n_cells)]
     return [

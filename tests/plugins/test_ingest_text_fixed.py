@@ -52,7 +52,7 @@ def text_of(rows, decimals, delimiter, mark, ended) -> bytes:
 def test_every_number_is_the_double_nearest_to_its_text(table):
     """Against Python's own conversion; and the decimals told are those that were written."""
     rows, decimals, delimiter, mark, _ = table
-    columns = fixed_columns(text_of(*table), len(rows), len(decimals), delimiter, mark)
+    columns = fixed_columns(text_of(*table), len(decimals), delimiter, mark)
     assert columns is not None
     for cell, column in enumerate(columns):
         exact = np.array([float(written(row[cell], decimals[cell])) for row in rows])
@@ -65,7 +65,7 @@ def test_every_number_is_the_double_nearest_to_its_text(table):
 def test_counts_fall_out_as_the_test_of_decimals_finds_them(table):
     """Decimals that are known give what looking at every value gives."""
     rows, decimals, delimiter, mark, _ = table
-    columns = fixed_columns(text_of(*table), len(rows), len(decimals), delimiter, mark)
+    columns = fixed_columns(text_of(*table), len(decimals), delimiter, mark)
     for column in columns:
         for least in range(13):
             known, found = ColumnFacts(least), ColumnFacts(least)
@@ -75,7 +75,7 @@ def test_counts_fall_out_as_the_test_of_decimals_finds_them(table):
 
 
 def test_minus_zero_keeps_its_sign():
-    columns = fixed_columns(b"-0.00,1\n0.00,-0\n", 2, 2, ",", ".")
+    columns = fixed_columns(b"-0.00,1\n0.00,-0\n", 2, ",", ".")
     assert [np.signbit(c.values).tolist() for c in columns] == [[True, False], [False, True]]
 
 
@@ -92,7 +92,7 @@ def test_minus_zero_keeps_its_sign():
 )  # fmt: skip
 def test_any_byte_out_of_place_leaves_the_block_to_the_general_parser(text):
     """None is no refusal: what is wrong, if anything, is for the parser that looks at cells to say."""
-    assert fixed_columns(text, text.count(b"\n"), 2, ",", ".") is None
+    assert fixed_columns(text, 2, ",", ".") is None
 
 
 def outcome(path: Path, mapping: ChannelMapping):
@@ -169,10 +169,10 @@ def test_pieces_of_any_size_give_the_same_columns(table, piece):
     """Lines are never cut, and one longer than a piece is a piece of its own."""
     rows, decimals, delimiter, mark, _ = table
     text = text_of(*table)
-    whole = fixed_columns(text, len(rows), len(decimals), delimiter, mark)
+    whole = fixed_columns(text, len(decimals), delimiter, mark)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ingest_text_fixed, "_PIECE_BYTES", piece)
-        cut = fixed_columns(text, len(rows), len(decimals), delimiter, mark)
+        cut = fixed_columns(text, len(decimals), delimiter, mark)
     for one, other in zip(whole, cut, strict=True):
         assert one.counts.tolist() == other.counts.tolist()
         assert one.negative.tolist() == other.negative.tolist()
