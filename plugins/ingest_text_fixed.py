@@ -52,6 +52,11 @@ class FixedColumn:
         return max(int(self.counts.max()), -int(self.counts.min()))
 
     @property
+    def size(self) -> int:
+        """Rows."""
+        return int(self.counts.size)
+
+    @property
     def nbytes(self) -> int:
         """Bytes held."""
         return self.counts.nbytes + self.negative.nbytes

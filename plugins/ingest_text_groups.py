@@ -15,15 +15,13 @@ import numpy.typing as npt
 from ..pipeline.contracts import ChannelMapping, Clock, GroupHead, ReaderRefusal, ReasonCode
 from ..pipeline.contracts.labels import Column, channel_head
 from .ingest_text_blocks import RowBlock, RowReader
-from .ingest_text_clock import StampWatch, TimeScale, decimals_of, iso_nanoseconds
+from .ingest_text_clock import EXACT_COUNTS, StampWatch, TimeScale, decimals_of, iso_nanoseconds
 from .ingest_text_columns import Layout
 from .ingest_text_dialect import Dialect
 from .ingest_text_fixed import FixedColumn
 
 HELD_BYTES = 48 << 20
 """Parsed numbers kept between the passes; larger files are parsed twice instead."""
-_EXACT = 2**50
-"""Up to so many counts the product of a double and its power of ten errs by less than half a count."""
 Numbers = npt.NDArray[np.float64]
 
 
@@ -45,7 +43,7 @@ class ColumnFacts:
         if self.decimals is None or column.decimals > self.decimals:
             self.see(column.values)
             return
-        if largest * 10 ** (self.decimals - column.decimals) >= _EXACT:
+        if largest * 10 ** (self.decimals - column.decimals) >= EXACT_COUNTS:
             self.decimals = decimals_of(column.values, self.decimals)
         self.greatest = max(self.greatest, largest / 10.0**column.decimals)
         self.n += column.counts.size
@@ -144,13 +142,21 @@ def stamp_values(block: RowBlock, layout: Layout, dialect: Dialect) -> npt.NDArr
     return iso_nanoseconds(joined, lines)
 
 
+def _counted_stamps(block: RowBlock, layout: Layout, dialect: Dialect) -> FixedColumn | None:
+    first = layout.time[0] if layout.time or layout.counter is None else layout.counter
+    column = block.numbers[number_places(dialect)[first.cell]] if dialect.kinds[first.cell] == "number" else None
+    return column if isinstance(column, FixedColumn) else None
+
+
 def surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> Survey:
     """Go over all rows once. Raises ReaderRefusal for the first offence, SparseColumn for a hole beside the signal."""
     survey = Survey(layout, {c.cell: ColumnFacts(_written_decimals(dialect, c.cell)) for c in layout.data})
     places = number_places(dialect)
     for block in rows.blocks():
         timed = bool(layout.time or layout.counter) and block.n > 0
-        stamps = stamp_values(block, layout, dialect) if timed else None
+        # counts as written where there are no holes, whose stamps would be looked at as well
+        counted = _counted_stamps(block, layout, dialect) if timed else None
+        stamps = stamp_values(block, layout, dialect) if timed and counted is None else None
         for cell, facts in survey.facts.items():
             column = block.numbers[places[cell]]
             if isinstance(column, FixedColumn):
@@ -159,7 +165,9 @@ def surveyed(rows: RowReader, layout: Layout, dialect: Dialect) -> Survey:
                 facts.see_filled(column, survey.n, stamps)
             else:
                 facts.see(column)
-        if stamps is not None:
+        if counted is not None:
+            survey.stamps.push_counts(counted, block.line)
+        elif stamps is not None:
             survey.stamps.push(stamps, block.line)
         survey.n += block.n
         _hold(survey, block)

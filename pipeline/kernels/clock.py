@@ -241,18 +241,26 @@ class ClockGauge:
         self._n += seconds.size
 
     def _count(self, steps: FloatArray) -> None:
-        self._n_repeated += int(np.sum(steps == 0.0))
-        self._n_backward += int(np.sum(steps < 0.0))
-        keys = np.rint(np.log(steps[steps > 0.0]) * LOG_BINS_PER_E).astype(np.int64)
-        for key, count in _counted(keys):
+        forward = _forward(steps)
+        if forward.size < steps.size:
+            self._n_repeated += int(np.sum(steps == 0.0))
+            self._n_backward += int(np.sum(steps < 0.0))
+        if not forward.size:
+            return
+        # the logarithm rises with the step: where the ends share a bin, all steps do
+        least, most = _bins(np.array([forward.min(), forward.max()])).tolist()
+        bins = {least: forward.size} if least == most else _histogram(_bins(forward))
+        for key, count in bins.items():
             self._histogram[key] = self._histogram.get(key, 0) + count
 
     def _split(self, seconds: FloatArray, steps: FloatArray) -> None:
-        forward = steps[steps > 0.0]
+        forward = _forward(steps)
         limit = np.inf
-        # where even the smallest step allows the largest, so does that of any share of them
-        if forward.size and np.abs(steps).max() > CANDIDATE_STEPS * forward.min():
-            limit = CANDIDATE_STEPS * float(np.quantile(forward, 0.95))
+        if forward.size:
+            # no quantile is less than the least: most clocks have no step that is so much longer
+            limit = CANDIDATE_STEPS * float(forward.min())
+            if max(float(steps.max()), -float(steps.min())) > limit:
+                limit = CANDIDATE_STEPS * float(np.quantile(forward, 0.95))
         offset = seconds.size - steps.size
         cuts = np.flatnonzero(np.abs(steps) > limit) + offset
         edges = np.unique(np.concatenate([[0], cuts, [seconds.size]]).astype(np.int64))
@@ -342,6 +350,19 @@ def clock_fit(stamps: npt.NDArray[Any], tick_s: float | None = None) -> ClockFit
     gauge = ClockGauge(tick_s)
     gauge.push(stamps)
     return gauge.fit()
+
+
+def _forward(steps: FloatArray) -> FloatArray:
+    return steps if steps.size and steps.min() > 0.0 else steps[steps > 0.0]
+
+
+def _bins(steps: FloatArray) -> npt.NDArray[np.int64]:
+    return np.rint(np.log(steps) * LOG_BINS_PER_E).astype(np.int64)
+
+
+def _histogram(keys: npt.NDArray[np.int64]) -> dict[int, int]:
+    values, counts = np.unique(keys, return_counts=True)
+    return dict(zip(values.tolist(), counts.tolist(), strict=True))
 
 
 def _piece(seconds: FloatArray, first: int, grid_s: float, opening: float, before: float) -> _Piece:

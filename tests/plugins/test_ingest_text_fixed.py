@@ -20,6 +20,7 @@ from thrumline.pipeline.testing import GatheringSink, GivenFile
 from thrumline.plugins import ingest_text_fixed
 from thrumline.plugins.ingest_text import TextReader
 from thrumline.plugins.ingest_text_blocks import RowReader
+from thrumline.plugins.ingest_text_clock import StampWatch, TimeScale, _ticks
 from thrumline.plugins.ingest_text_fixed import MOST_DIGITS, fixed_columns
 from thrumline.plugins.ingest_text_groups import ColumnFacts
 
@@ -64,7 +65,7 @@ def test_every_number_is_the_double_nearest_to_its_text(table):
 @given(tables())
 def test_counts_fall_out_as_the_test_of_decimals_finds_them(table):
     """Decimals that are known give what looking at every value gives."""
-    rows, decimals, delimiter, mark, _ = table
+    _, decimals, delimiter, mark, _ = table
     columns = fixed_columns(text_of(*table), len(decimals), delimiter, mark)
     for column in columns:
         for least in range(13):
@@ -72,6 +73,24 @@ def test_counts_fall_out_as_the_test_of_decimals_finds_them(table):
             known.see_counts(column)
             found.see(column.values)
             assert known == found
+
+
+@given(tables(), st.integers(1, 3))
+def test_stamps_as_counts_tell_what_the_same_stamps_as_values_tell(table, n_blocks):
+    """Decimals, order, repeats and ticks, of stamps that rise or do not, in one block or some."""
+    rows, decimals, delimiter, mark, _ = table
+    for rising in (False, True):
+        told = sorted(rows) if rising else rows
+        columns = fixed_columns(text_of(told, *table[1:]), len(decimals), delimiter, mark)
+        counted, valued = StampWatch(), StampWatch()
+        for block in range(n_blocks):
+            counted.push_counts(columns[0] if block < 2 else columns[1], str)
+            valued.push((columns[0] if block < 2 else columns[1]).values, str)
+        for name in ("n", "n_backward", "n_repeated", "_decimals", "_first", "_last", "_backward"):
+            assert getattr(counted, name) == getattr(valued, name)
+        scale = TimeScale(1.0, valued._decimals)
+        for one, other in zip(counted._kept, valued._kept, strict=True):
+            assert _ticks(one, scale).tolist() == scale.ticks(other).tolist()
 
 
 def test_minus_zero_keeps_its_sign():
@@ -167,7 +186,7 @@ def test_rows_of_one_width_but_for_signs_and_time_are_read_alike_either_way(
 @given(tables(), st.sampled_from([1, 40, 100]))
 def test_pieces_of_any_size_give_the_same_columns(table, piece):
     """Lines are never cut, and one longer than a piece is a piece of its own."""
-    rows, decimals, delimiter, mark, _ = table
+    _, decimals, delimiter, mark, _ = table
     text = text_of(*table)
     whole = fixed_columns(text, len(decimals), delimiter, mark)
     with pytest.MonkeyPatch.context() as patch:
