@@ -131,18 +131,18 @@ class RowReader:
         line = 1
         skip = self._dialect.first_row - 1
         for data, last in text_blocks(self._path, self._dialect.encoding):
-            rows, skipped = _after_lines(data, skip)
+            start, skipped = _after_lines(data, skip)
             line, skip = line + skipped, skip - skipped
-            if rows:
-                yield self._block(rows, line, last)
-                line += 0 if last else _n_lines(rows)
+            if start < len(data):
+                yield self._block(data, start, line, last)
+                line += 0 if last else _n_lines(data) - skipped
 
-    def _block(self, data: bytes, line: int, last: bool) -> RowBlock:
+    def _block(self, data: bytes, start: int, line: int, last: bool) -> RowBlock:
         if last and not data.endswith(b"\n"):
-            self._refuse_cut_cell(data, line + _n_lines(data) - 1)
-        columns = None if self._dialect.quoted else self._fixed(data)
+            self._refuse_cut_cell(data, line + _n_lines(data[start:]) - 1)
+        columns = None if self._dialect.quoted else self._fixed(data, start)
         if columns is None:
-            return self._general(data, line, last)
+            return self._general(data[start:], line, last)
         return RowBlock(tuple(columns), (), line)
 
     def _general(self, data: bytes, line: int, last: bool) -> RowBlock:
@@ -157,9 +157,9 @@ class RowReader:
             return RowBlock(*parsed, first_line=line)
         return self._examined(plain, line, last)
 
-    def _fixed(self, data: bytes) -> list[FixedColumn] | None:
+    def _fixed(self, data: bytes, start: int = 0) -> list[FixedColumn] | None:
         """The block where it is nothing but numbers of fixed decimals, which are read in half the time."""
-        return None if self.sparse else _fixed_columns(data, self._dialect, self._decimal)
+        return None if self.sparse else _fixed_columns(data, self._dialect, self._decimal, start)
 
     @cached_property
     def _options(self) -> dict[str, Any]:
@@ -343,10 +343,10 @@ def needs_parser(head: bytes, dialect: Dialect) -> bool:
     return dialect.quoted or _fixed_columns(rows, dialect, dialect.decimal) is None
 
 
-def _fixed_columns(data: bytes, dialect: Dialect, decimal: str) -> list[FixedColumn] | None:
+def _fixed_columns(data: bytes, dialect: Dialect, decimal: str, start: int = 0) -> list[FixedColumn] | None:
     if dialect.delimiter in (" ", "") or set(dialect.kinds) != {"number"} or not data:
         return None
-    return fixed_columns(data, dialect.n_cells, dialect.delimiter, decimal)
+    return fixed_columns(data, dialect.n_cells, dialect.delimiter, decimal, start)
 
 
 def _count(data: bytes, character: bytes) -> int:
@@ -369,11 +369,11 @@ def _n_lines(data: bytes) -> int:
     return _count(data, b"\n") + (not data.endswith(b"\n"))
 
 
-def _after_lines(data: bytes, n: int) -> tuple[bytes, int]:
-    """What follows the first ``n`` lines, or as many as there are, and how many these were."""
+def _after_lines(data: bytes, n: int) -> tuple[int, int]:
+    """Where the line after the first ``n`` begins, or the end where there are fewer, and how many lines that is."""
     start = 0
     for done in range(n):
         if start >= len(data):
-            return b"", done
+            return start, done
         start = data.find(b"\n", start) + 1 or len(data)
-    return data[start:], n
+    return start, n

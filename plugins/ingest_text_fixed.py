@@ -62,20 +62,24 @@ class FixedColumn:
         return self.counts.nbytes + self.negative.nbytes
 
 
-def fixed_columns(data: bytes, n_cells: int, delimiter: str, decimal: str) -> list[FixedColumn] | None:
+def fixed_columns(
+    data: bytes, n_cells: int, delimiter: str, decimal: str, start: int = 0
+) -> list[FixedColumn] | None:
     """The columns of a block of whole lines, or None where any byte is not as it should be.
 
     Parameters
     ----------
     data
         Lines that end with line feeds; the last may lack it.
+    start
+        Where the first of the rows begins.
     """
-    form = _form(data, delimiter, decimal)
+    form = _form(data, start, delimiter, decimal)
     if len(form.tails) != n_cells:
         return None
     ways = [_by_width, _by_separators]
     pieces = []
-    for characters in _pieces(data):
+    for characters in _pieces(data, start):
         piece = None
         while ways and (piece := _piece(characters.view("<u8"), form, ways[0](characters, form))) is None:
             del ways[0]
@@ -97,18 +101,19 @@ class _Form:
     widths: tuple[int, ...]
 
 
-def _form(data: bytes, delimiter: str, decimal: str) -> _Form:
+def _form(data: bytes, start: int, delimiter: str, decimal: str) -> _Form:
     mark = decimal.encode()
-    cells = [cell.removeprefix(b"-") for cell in data.partition(b"\n")[0].split(delimiter.encode())]
+    end = data.find(b"\n", start)
+    first = data[start : end if end >= 0 else len(data)]
+    cells = [cell.removeprefix(b"-") for cell in first.split(delimiter.encode())]
     tails = (len(cell.partition(mark)[2]) + 1 if mark in cell else 0 for cell in cells)
     return _Form(ord(delimiter), ord(decimal), tuple(tails), tuple(len(cell) for cell in cells))
 
 
-def _pieces(data: bytes) -> Iterator[npt.NDArray[np.uint8]]:
+def _pieces(data: bytes, start: int) -> Iterator[npt.NDArray[np.uint8]]:
     """Some whole lines at a time [shape=(8 * n,)], behind a line end, zeros around; the next ones spoil them."""
     everything = np.frombuffer(data, np.uint8)
     room = np.zeros(0, np.uint8)
-    start = 0
     while start < len(data):
         stop = _stop(data, start + _PIECE_BYTES, start)
         end = _LEAD + 1 + stop - start
