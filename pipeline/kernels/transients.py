@@ -110,7 +110,7 @@ def line_bands(scatter: FloatArray) -> BoolArray:
 
     ``scatter`` [shape=(n_channel, n_band)]: standard deviation of the logarithm of the power over time.
     """
-    return np.asarray(np.median(scatter, axis=0) < 0.5 * EXPONENTIAL_LOG_STD, dtype=np.bool_)
+    return np.asarray(row_medians(scatter.T) < 0.5 * EXPONENTIAL_LOG_STD, dtype=np.bool_)
 
 
 def _groups(is_line: BoolArray, per_group: int) -> tuple[FloatArray, BoolArray]:
