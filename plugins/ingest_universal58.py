@@ -74,6 +74,8 @@ class Universal58Reader(Reader):
 
     def sniff(self, head: bytes, name: str) -> float:  # noqa: ARG002
         """0.95 when the file opens with a dataset mark and a dataset 58 is in sight, 0.8 without the latter."""
+        if not head.lstrip().startswith(MARK.strip().encode()):
+            return 0.0  # no other format's head is parted into lines for this
         lines = (line.rstrip() for line in head[:65536].split(b"\n") if line.strip())
         mark, number = next(lines, b""), next(lines, b"").strip()
         if mark != MARK.encode() or not number[:3].rstrip(b"b").isdigit():
