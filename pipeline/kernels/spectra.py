@@ -37,12 +37,8 @@ ComplexArray = npt.NDArray[np.complex128]
 Averaging = Literal["linear", "exponential", "peak-hold"]
 Scaling = Literal["amplitude", "rms", "power", "density"]
 
-BATCH_SAMPLES = 1 << 16
+BATCH_SAMPLES = 1 << 18
 """Samples transformed at a time: the batch, its transform and the sums stay in a usual second-level cache."""
-FRAMES_TOGETHER = 4
-"""Segments that are transformed at once even where they are more samples than that: calls cost more than the cache."""
-MOST_SAMPLES = 1 << 18
-"""Not beyond these, however: with their transforms and powers they take four to seven megabytes."""
 
 
 @dataclass(frozen=True)
@@ -229,8 +225,7 @@ class SpectralSum:
     def _take(self, frames: AnyFloat, run: int) -> None:
         n_frame = frames.shape[1]
         # for cross spectra those of the channels before are kept; otherwise there is room for more frames of the one
-        together = self.plan.length * (self.n_channel if self.plan.pairs else 1)
-        step = max(BATCH_SAMPLES // together, min(FRAMES_TOGETHER, MOST_SAMPLES // together), 1)
+        step = max(BATCH_SAMPLES // (self.plan.length * (self.n_channel if self.plan.pairs else 1)), 1)
         # one workspace for all batches: fresh pages cost as much as the transform
         tapered = np.empty((min(step, n_frame), self.plan.length), dtype=self._window.dtype)
         product = np.empty((len(tapered), self._auto.shape[1]), dtype=np.result_type(tapered, np.complex64))
