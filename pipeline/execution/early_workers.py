@@ -14,9 +14,10 @@ from threading import Event
 from .own_memory import MEMORY_ENVIRONMENT
 
 WORKER_ENVIRONMENT = {
-    **MEMORY_ENVIRONMENT, "OPENBLAS_NUM_THREADS": 1, "OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1,
+    **MEMORY_ENVIRONMENT, "MALLOC_ARENA_MAX": 1, "OPENBLAS_NUM_THREADS": 1, "OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1,
 }  # fmt: skip
-"""What a worker of ours starts with: it keeps freed memory, and captures keep the cores busy, not threads."""
+"""What a worker of ours starts with: it keeps freed memory, one lot for both its threads, and captures keep the cores
+busy, not threads."""
 
 START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
 
