@@ -7,7 +7,6 @@ between gaps share one rate and keep their own offsets: least squares of stamp a
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Self
@@ -331,20 +330,6 @@ class ClockGauge:
         return spacing if self._decimals > MOST_DECIMALS else max(10.0**-self._decimals, spacing)
 
 
-def _counted(keys: npt.NDArray[np.int64]) -> Iterable[tuple[int, int]]:
-    """Every key, in order, and how often it is there."""
-    if not keys.size:
-        return ()
-    least, most = int(keys.min()), int(keys.max())
-    if most - least > keys.size:
-        distinct, counts = np.unique(keys, return_counts=True)
-        return zip(distinct.tolist(), counts.tolist(), strict=True)
-    # steps of a clock are much the same: counting them takes no sorting
-    found = np.bincount(keys - least)
-    distinct = np.flatnonzero(found)
-    return zip((distinct + least).tolist(), found[distinct].tolist(), strict=True)
-
-
 def clock_fit(stamps: npt.NDArray[Any], tick_s: float | None = None) -> ClockFit:
     """The clock behind a whole column of stamps; see ``ClockGauge``."""
     gauge = ClockGauge(tick_s)
@@ -361,8 +346,15 @@ def _bins(steps: FloatArray) -> npt.NDArray[np.int64]:
 
 
 def _histogram(keys: npt.NDArray[np.int64]) -> dict[int, int]:
-    values, counts = np.unique(keys, return_counts=True)
-    return dict(zip(values.tolist(), counts.tolist(), strict=True))
+    """How often each key is there, of which there is at least one, in order."""
+    least = int(keys.min())
+    if int(keys.max()) - least > keys.size:
+        distinct, counts = np.unique(keys, return_counts=True)
+        return dict(zip(distinct.tolist(), counts.tolist(), strict=True))
+    # steps of a clock are much the same: counting them takes no sorting
+    found = np.bincount(keys - least)
+    distinct = np.flatnonzero(found)
+    return dict(zip((distinct + least).tolist(), found[distinct].tolist(), strict=True))
 
 
 def _piece(seconds: FloatArray, first: int, grid_s: float, opening: float, before: float) -> _Piece:
