@@ -5,23 +5,31 @@ from __future__ import annotations
 import os
 import sys
 import threading
-import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from thrumline.storage import Archive, Disk
+from thrumline.storage import Archive, Disk, fsio
 
 ID = "ab" * 16
 
 
-def threads_used(first_takes: float) -> list[threading.Thread]:
+@pytest.fixture
+def clock(monkeypatch):
+    """Stands still unless a job moves it: a busy machine is no slow device."""
+    now = [0.0]
+    monkeypatch.setattr(fsio, "time", SimpleNamespace(perf_counter=lambda: now[0]))
+    return now
+
+
+def threads_used(clock: list[float], first_takes: float) -> list[threading.Thread]:
     used: list[threading.Thread] = []
     disk = Disk()
 
     def job() -> None:
         if not used:
-            time.sleep(first_takes)
+            clock[0] += first_takes
         used.append(threading.current_thread())
 
     disk.together([job] * 5)
@@ -29,28 +37,31 @@ def threads_used(first_takes: float) -> list[threading.Thread]:
     return used
 
 
-def test_a_quick_device_is_synced_by_the_thread_that_waits() -> None:
+def test_a_quick_device_is_synced_by_the_thread_that_waits(clock) -> None:
     """Handing over costs more than it saves there; and a process without threads may still be forked."""
-    assert threads_used(0.0) == [threading.current_thread()] * 5
+    assert threads_used(clock, 0.0) == [threading.current_thread()] * 5
 
 
-def test_a_slow_device_is_synced_side_by_side() -> None:
+def test_a_slow_device_is_synced_side_by_side(clock) -> None:
     """From the second on, since the first tells that it is slow; each job is done once."""
-    used = threads_used(0.02)
+    used = threads_used(clock, 0.02)
     assert len(used) == 5
     assert used[0] is threading.current_thread()
     assert all(thread is not threading.current_thread() for thread in used[1:])
 
 
 @pytest.mark.parametrize("first_takes", [0.0, 0.02])
-def test_an_error_of_any_job_is_raised(first_takes: float) -> None:
+def test_an_error_of_any_job_is_raised(clock, first_takes: float) -> None:
     """Whether in turn or side by side, no error of a single fsync is lost."""
+
+    def first() -> None:
+        clock[0] += first_takes
 
     def failing() -> None:
         raise OSError(5, "no device")
 
     with pytest.raises(OSError, match="no device"):
-        Disk().together([lambda: time.sleep(first_takes), lambda: None, failing, lambda: None])
+        Disk().together([first, lambda: None, failing, lambda: None])
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the hint exists on Linux only")
