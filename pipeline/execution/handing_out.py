@@ -90,17 +90,38 @@ def handed_out(client: Any, queue: deque[Order], spread: Spread) -> Generator[Do
     launch()
     while flying:
         future = _next_done(waiting, client)
+        said = _said(future)
+        if said is None:
+            waiting.add(future)
+            continue
         orders = flying.pop(future.key)
         launch()
-        if future.status == "finished":
-            for order, done in zip(orders, future.result(), strict=True):
+        if isinstance(said, list):
+            for order, done in zip(orders, said, strict=True):
                 left.deferred += put_off(order, done)
                 yield done
         else:
-            _troubled(client, orders, future.exception(), queue, left)
+            _troubled(client, orders, said, queue, left)
             launch()
         future.release()
     return left
+
+
+def _said(future: Any) -> list[Done] | BaseException | None:
+    """What a task that was done came to: its answers, or its error. None where its worker died before telling them.
+
+    It is on its way again then, which takes for ever where there is no worker any more: whoever waits looks for one.
+    """
+    try:
+        if future.status == "finished":
+            answers: list[Done] = future.result(timeout=NO_WORKER_S)
+            return answers
+        if future.status in ("error", "cancelled"):
+            error: BaseException = future.exception(timeout=NO_WORKER_S)
+            return error
+    except Exception as error:  # noqa: BLE001  the task's own, or that nothing came within the time
+        return error if future.status in ("error", "cancelled") else None
+    return None
 
 
 def n_workers(client: Any, spread: Spread) -> int:

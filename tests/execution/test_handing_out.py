@@ -8,9 +8,10 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from threading import Event, Lock
+from threading import Condition, Event, Lock
 from types import SimpleNamespace
 
+import distributed
 import pytest
 
 from thrumline.pipeline.api import Spread
@@ -188,6 +189,62 @@ def test_a_task_that_came_back_with_an_error_of_no_orders_own_fails_none_of_them
     orders, left, broken = orders_of(tmp_path, [10] * 3), handing_out.Left(), OSError("connection reset")
     handing_out._troubled(None, orders, broken, deque(), left)
     assert (left.suspects, left.disturbed) == ([], [(order, broken) for order in orders])
+
+
+class Ready:
+    """Hands out what is done, in turn, as the scheduler's client tells it."""
+
+    def __init__(self, loop=None):
+        self.futures, self.thread_condition = [], Condition()
+
+    def has_ready(self):
+        return bool(self.futures)
+
+    def add(self, future):
+        self.futures.append(future)
+
+    def __next__(self):
+        return self.futures.pop(0)
+
+
+class Told:
+    """A task that was done, and lost with its worker ``times`` before its answers were fetched."""
+
+    def __init__(self, key, orders, times):
+        self.key, self._orders, self._times = key, orders, times
+        self.released = False
+
+    @property
+    def status(self):
+        self._times -= 1
+        return "lost" if self._times >= 0 else "finished"
+
+    def result(self, timeout):
+        return [Done(order.row.row, "c", "r", "s", Fitness("fit")) for order in self._orders]
+
+    def exception(self, timeout=None):
+        raise AssertionError("asked for the error of a task that has none: with no worker left, for ever")
+
+    def release(self):
+        self.released = True
+
+
+@pytest.mark.parametrize("times", [0, 1, 3])
+def test_a_task_lost_with_its_worker_before_it_was_told_is_waited_for_again(tmp_path, monkeypatch, times):
+    """Its answers stay with the worker until they are fetched; the scheduler has another one make them."""
+    made = []
+
+    def submit(_, orders, *, pure, key):
+        made.append(Told(key, orders, times))
+        return made[-1]
+
+    client = SimpleNamespace(
+        loop=None, submit=submit, ncores=lambda: {"one": 1}, scheduler_info=lambda n_workers: {"workers": {"one": {}}}
+    )
+    monkeypatch.setattr(distributed, "as_completed", Ready)
+    done = list(handing_out.handed_out(client, deque(orders_of(tmp_path, [10] * 5)), Spread(workers=1)))
+    assert sorted(item.row for item in done) == [1, 2, 3, 4, 5]
+    assert all(future.released for future in made)
 
 
 class ClusterAtHand:
