@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import threading
+from contextlib import nullcontext
 from types import SimpleNamespace
 
 import numpy as np
@@ -93,3 +94,22 @@ def test_a_hint_that_is_refused_changes_nothing(tmp_path, monkeypatch) -> None:
     with Archive.open(tmp_path / "archive", role="coordinator", create=True) as archive:
         archive.put_small("captures", ID, {}, {})
         assert archive.tree("captures", ID) is not None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the hint exists on Linux only")
+@pytest.mark.parametrize("together", [True, False])
+def test_originals_of_a_batch_leave_memory_after_they_are_on_the_device(tmp_path, monkeypatch, together) -> None:
+    """Before that the hint drops nothing; one put by itself stays, since whoever put it reads it next."""
+    Archive.open(tmp_path / "archive", role="coordinator", create=True).close()
+    source = tmp_path / "a.csv"
+    source.write_bytes(b"1,2,3\n" * 1000)
+    seen: list[tuple[str, int]] = []
+    advise, fsync = os.posix_fadvise, os.fsync
+    monkeypatch.setattr(os, "posix_fadvise", lambda d, *a: (seen.append(("hint", os.fstat(d).st_ino)), advise(d, *a)))
+    monkeypatch.setattr(os, "fsync", lambda d: (seen.append(("fsync", os.fstat(d).st_ino)), fsync(d)))
+    with Archive.open(tmp_path / "archive", role="worker") as archive:
+        with archive.settled_together() if together else nullcontext():
+            put = archive.put_original(source, name="a.csv", origin="rig")
+        inode = archive.original(put.sha256).stat().st_ino
+    asked = [what for what, which in seen if which == inode]
+    assert asked == (["hint", "fsync", "hint"] if together else ["hint", "fsync"])
